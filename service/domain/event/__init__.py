@@ -1,0 +1,107 @@
+"""Every kind of event, by its type: which subject it belongs to, its data, and the layout that is current."""
+
+from datetime import datetime
+from typing import Any, Final, Literal, TypeAlias
+
+import msgspec
+from msgspec import Struct
+
+from service.domain.event import gauges, sheets, spindles
+
+SubjectKind = Literal["spindles", "sheets", "gauges", "lots"]
+
+SheetData: TypeAlias = sheets.SheetIssued
+GaugeData: TypeAlias = gauges.GaugeRegistered | gauges.GaugeCalibrated | gauges.GaugeWithdrawn
+LotData: TypeAlias = gauges.LotReceived | gauges.LotWithdrawn
+SpindleData: TypeAlias = (
+    spindles.Commissioned
+    | spindles.Removed
+    | spindles.Installed
+    | spindles.SheetAssigned
+    | spindles.Retired
+    | spindles.ClampingSetReplaced
+    | spindles.ComponentReplaced
+    | spindles.NoseAdjusted
+    | spindles.NoseTorqued
+    | spindles.ClampExercised
+    | spindles.SettingMeasured
+    | spindles.DrawForceMeasured
+    | spindles.RunOutMeasured
+    | spindles.VisualChecked
+    | spindles.ClampingSetGreased
+    | spindles.ConditionNoted
+    | spindles.ConditionResolved
+    | spindles.CounterRead
+    | spindles.CounterReplaced
+    | spindles.RecheckDeferred
+    | spindles.ConcessionGranted
+)
+EventData: TypeAlias = SheetData | GaugeData | LotData | SpindleData
+
+
+class Kind(Struct, frozen=True, kw_only=True):
+    """A type of event. `schema` counts the layouts its data has had; older ones are lifted when read."""
+
+    subject: SubjectKind
+    data: Any
+    schema: int = 1
+
+
+KINDS: Final[dict[str, Kind]] = {
+    "sheet.issued": Kind(subject="sheets", data=sheets.SheetIssued),
+    "gauge.registered": Kind(subject="gauges", data=gauges.GaugeRegistered),
+    "gauge.calibrated": Kind(subject="gauges", data=gauges.GaugeCalibrated),
+    "gauge.withdrawn": Kind(subject="gauges", data=gauges.GaugeWithdrawn),
+    "lot.received": Kind(subject="lots", data=gauges.LotReceived),
+    "lot.withdrawn": Kind(subject="lots", data=gauges.LotWithdrawn),
+    "spindle.commissioned": Kind(subject="spindles", data=spindles.Commissioned),
+    "spindle.removed": Kind(subject="spindles", data=spindles.Removed),
+    "spindle.installed": Kind(subject="spindles", data=spindles.Installed),
+    "spindle.sheet_assigned": Kind(subject="spindles", data=spindles.SheetAssigned),
+    "spindle.retired": Kind(subject="spindles", data=spindles.Retired),
+    "clamping_set.replaced": Kind(subject="spindles", data=spindles.ClampingSetReplaced),
+    "component.replaced": Kind(subject="spindles", data=spindles.ComponentReplaced),
+    "nose.adjusted": Kind(subject="spindles", data=spindles.NoseAdjusted),
+    "nose.torqued": Kind(subject="spindles", data=spindles.NoseTorqued),
+    "clamp.exercised": Kind(subject="spindles", data=spindles.ClampExercised),
+    "setting.measured": Kind(subject="spindles", data=spindles.SettingMeasured),
+    "draw_force.measured": Kind(subject="spindles", data=spindles.DrawForceMeasured),
+    "run_out.measured": Kind(subject="spindles", data=spindles.RunOutMeasured),
+    "visual.checked": Kind(subject="spindles", data=spindles.VisualChecked),
+    "clamping_set.greased": Kind(subject="spindles", data=spindles.ClampingSetGreased),
+    "condition.noted": Kind(subject="spindles", data=spindles.ConditionNoted),
+    "condition.resolved": Kind(subject="spindles", data=spindles.ConditionResolved),
+    "counter.read": Kind(subject="spindles", data=spindles.CounterRead),
+    "counter.replaced": Kind(subject="spindles", data=spindles.CounterReplaced),
+    "recheck.deferred": Kind(subject="spindles", data=spindles.RecheckDeferred),
+    "concession.granted": Kind(subject="spindles", data=spindles.ConcessionGranted),
+}
+
+_DECODERS: Final = {name: msgspec.json.Decoder(kind.data) for name, kind in KINDS.items()}
+
+
+class SchemaTooNew(Exception):
+    """The ledger holds data in a layout that this release does not know: a newer release wrote it."""
+
+
+def decode_data(event_type: str, data: bytes, schema: int | None = None) -> EventData:
+    """The data of one event as a value.
+
+    Raises msgspec.ValidationError or DecodeError where the data does not fit, SchemaTooNew where the stored
+    layout is newer than this release.
+    """
+    kind = KINDS.get(event_type)
+    if kind is None or (schema is not None and schema > kind.schema):
+        raise SchemaTooNew(f"{event_type} in layout {schema} was written by a newer release than this one")
+    value: EventData = _DECODERS[event_type].decode(data)
+    return value
+
+
+class Fact(Struct, frozen=True, kw_only=True):
+    """One entry as the folds see it. `reading` is the counter that held then; times are UTC."""
+
+    sequence: int
+    occurred: datetime
+    type: str
+    data: EventData
+    reading: int | None = None

@@ -1,0 +1,100 @@
+"""Gauges and lots of kits: the data of their events."""
+
+from datetime import date
+from decimal import Decimal
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta, Struct
+
+from service.domain.event.sheets import Key, Name, Text
+from service.domain.quantity import Quantity, exact_decimal
+
+GaugeKind = Literal["depth", "force", "run_out", "torque"]
+DIMENSION_OF_KIND = {"depth": "length", "force": "force", "run_out": "length", "torque": "torque"}
+
+
+class Master(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The master a gauge is zeroed on: its expanded uncertainty and coverage factor."""
+
+    expanded_uncertainty: Quantity
+    k_written: msgspec.Raw = msgspec.field(name="k")
+
+    def __post_init__(self) -> None:
+        check_coverage(self.k_written)
+
+    @property
+    def k(self) -> Decimal:
+        return exact_decimal(bytes(self.k_written))
+
+
+def check_coverage(raw: msgspec.Raw) -> None:
+    """Raises ValueError unless the coverage factor is above zero."""
+    if exact_decimal(bytes(raw)) <= 0:
+        raise ValueError("coverage_factor_not_positive: k is above zero")
+
+
+class Zeroing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Either included in the stated repeatability, or a term of its own from the master."""
+
+    included: bool | None = None
+    master: Master | None = None
+
+    def __post_init__(self) -> None:
+        if bool(self.included) == (self.master is not None):
+            raise ValueError("zeroing_unclear: state either included: true or a master")
+
+
+class GaugeRegistered(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    kind: GaugeKind
+    resolution: Quantity | None = None
+    repeatability: Quantity | None = None
+    permitted_error: Quantity | None = None
+    zeroing: Zeroing | None = None
+    interface: Name | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("resolution", "repeatability", "permitted_error"):
+            value = getattr(self, name)
+            if value is None:
+                continue
+            if value.dimension != DIMENSION_OF_KIND[self.kind]:
+                raise ValueError(f"unit_of_other_kind: {name} of a {self.kind} gauge, not {value.unit!r}")
+            if value.value < 0:
+                raise ValueError(f"value_negative: {name} is zero or more")
+
+
+class GaugeCalibrated(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A certificate. `correction` is added to a reading; error = indication - reference; `due` is a day."""
+
+    expanded_uncertainty: Quantity
+    k_written: msgspec.Raw = msgspec.field(name="k")
+    correction: Quantity | None = None
+    as_found: Quantity | None = None
+    as_left: Quantity | None = None
+    due: date
+    certificate: Name | None = None
+
+    def __post_init__(self) -> None:
+        check_coverage(self.k_written)
+        if self.expanded_uncertainty.value < 0:
+            raise ValueError("value_negative: expanded_uncertainty is zero or more")
+
+    @property
+    def k(self) -> Decimal:
+        return exact_decimal(bytes(self.k_written))
+
+
+class GaugeWithdrawn(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    reason: Text
+
+
+class LotReceived(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A delivery of kits for one sheet."""
+
+    sheet: Key
+    quantity: Annotated[int, Meta(ge=1, le=1_000_000)]
+
+
+class LotWithdrawn(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    reason: Text

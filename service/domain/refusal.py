@@ -1,0 +1,26 @@
+"""A refusal: what came in cannot be taken, under a stable code and with the place that is at fault."""
+
+from collections.abc import Sequence
+
+from msgspec import Struct
+
+
+class Fault(Struct, frozen=True, kw_only=True):
+    """One place at fault. `pointer` is a JSON pointer (RFC 6901) into the request body."""
+
+    pointer: str
+    code: str
+    detail: str
+
+
+class Refusal(Exception):
+    """Raised by the rule that refuses. Subclasses set `code`; `faults` name the places."""
+
+    code = "refused"
+
+    def __init__(self, detail: str, *, pointer: str | None = None, faults: Sequence[Fault] = ()) -> None:
+        super().__init__(detail)
+        self.detail = detail
+        if pointer is not None and not faults:
+            faults = (Fault(pointer=pointer, code=self.code, detail=detail),)
+        self.faults = tuple(faults)
