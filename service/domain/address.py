@@ -1,0 +1,121 @@
+"""Which network addresses a webhook may be sent to; every rule that refuses has a name.
+
+Rules of this file
+- The list is written out: the library's `is_global` holds multicast, NAT64 and 6to4 for public.
+- An address that carries another (mapped, compatible, translated, NAT64, 6to4, Teredo) is judged by every address
+  it carries, and by its own form.
+- `allowed` opens what is merely not public. What may never be called stays closed, even where `allowed` names it.
+"""
+
+from collections.abc import Iterable, Sequence
+from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
+from typing import Final, TypeAlias
+
+Address: TypeAlias = IPv4Address | IPv6Address
+Network: TypeAlias = IPv4Network | IPv6Network
+
+_NEVER: Final[tuple[tuple[str, str], ...]] = (
+    ("unspecified", "0.0.0.0/8"),  # RFC 1122, 3.2.1.3; systems take 0.0.0.0 as "this host"
+    ("unspecified", "::/128"),  # RFC 4291, 2.5.2
+    ("broadcast", "255.255.255.255/32"),  # RFC 919
+    ("link_local", "169.254.0.0/16"),  # RFC 3927; clouds answer with credentials here
+    ("link_local", "fe80::/10"),  # RFC 4291, 2.5.6
+    ("multicast", "224.0.0.0/4"),  # RFC 5771
+    ("multicast", "ff00::/8"),  # RFC 4291, 2.7
+    ("metadata", "100.100.100.200/32"),  # metadata services outside the link-local range
+    ("metadata", "192.0.0.192/32"),
+    ("metadata", "168.63.129.16/32"),
+    ("metadata", "fd00:ec2::/32"),
+    ("metadata", "fd20:ce::/32"),
+)
+
+_NOT_PUBLIC: Final[tuple[tuple[str, str], ...]] = (
+    ("loopback", "127.0.0.0/8"),  # RFC 1122
+    ("loopback", "::1/128"),  # RFC 4291
+    ("private", "10.0.0.0/8"),  # RFC 1918
+    ("private", "172.16.0.0/12"),
+    ("private", "192.168.0.0/16"),
+    ("shared", "100.64.0.0/10"),  # RFC 6598
+    ("protocol_assignments", "192.0.0.0/24"),  # RFC 6890
+    ("documentation", "192.0.2.0/24"),  # RFC 5737
+    ("documentation", "198.51.100.0/24"),
+    ("documentation", "203.0.113.0/24"),
+    ("documentation", "2001:db8::/32"),  # RFC 3849
+    ("documentation", "3fff::/20"),  # RFC 9637
+    ("relay_anycast", "192.88.99.0/24"),  # RFC 7526
+    ("benchmarking", "198.18.0.0/15"),  # RFC 2544
+    ("reserved", "240.0.0.0/4"),  # RFC 1112
+    ("mapped", "::ffff:0:0/96"),  # RFC 4291, 2.5.5.2
+    ("compatible", "::/96"),  # RFC 4291, 2.5.5.1
+    ("translated", "::ffff:0:0:0/96"),  # RFC 2765
+    ("nat64", "64:ff9b::/96"),  # RFC 6052
+    ("nat64", "64:ff9b:1::/48"),  # RFC 8215
+    ("discard", "100::/64"),  # RFC 6666
+    ("teredo", "2001::/32"),  # RFC 4380
+    ("protocol_assignments", "2001::/23"),  # RFC 2928
+    ("6to4", "2002::/16"),  # RFC 3056
+    ("segment_routing", "5f00::/16"),  # RFC 9602
+    ("unique_local", "fc00::/7"),  # RFC 4193
+    ("site_local", "fec0::/10"),  # RFC 3879
+)
+
+_NEVER_NETWORKS: Final = tuple((rule, ip_network(text)) for rule, text in _NEVER)
+_NOT_PUBLIC_NETWORKS: Final = tuple((rule, ip_network(text)) for rule, text in _NOT_PUBLIC)
+_GLOBAL_UNICAST: Final = IPv6Network("2000::/3")  # RFC 4291, 2.4: everything else in IPv6 is not assigned
+_ISATAP: Final = (b"\x00\x00\x5e\xfe", b"\x02\x00\x5e\xfe")  # RFC 5214, 6.1: an interface identifier with an IPv4
+_LOCAL_NAT64: Final = IPv6Network("64:ff9b:1::/48")
+_LOCAL_NAT64_BYTES: Final = ((6, 7, 9, 10), (7, 9, 10, 11), (9, 10, 11, 12), (12, 13, 14, 15))  # RFC 6052, 2.2
+_LAST_FOUR: Final = tuple(IPv6Network(text) for text in ("::ffff:0:0/96", "::/96", "::ffff:0:0:0/96", "64:ff9b::/96"))
+
+
+def address_rule(address: Address | str, allowed: Sequence[Network]) -> str | None:
+    """The name of the rule that refuses this address, or None where it may be called.
+
+    `allowed` are networks that are opened although they are not public; a form that carries IPv4 is open where
+    everything it carries is. Raises ValueError where a text is no address.
+    """
+    outer = ip_address(address.partition("%")[0]) if isinstance(address, str) else address
+    carried = _carried(outer)
+    never = [rule for one in (*carried, outer) if (rule := _rule(one, _NEVER_NETWORKS))]
+    if never:
+        return never[0]
+    closed = [rule for one in carried if not _within(one, allowed) and (rule := _rule(one, _NOT_PUBLIC_NETWORKS))]
+    if closed:
+        return closed[0]
+    if _within(outer, allowed) or (carried and all(_within(one, allowed) for one in carried)):
+        return None
+    rule = _rule(outer, _NOT_PUBLIC_NETWORKS)
+    if rule is None and isinstance(outer, IPv6Address) and outer not in _GLOBAL_UNICAST:
+        return "not_global_unicast"
+    return rule
+
+
+def _carried(address: Address) -> tuple[IPv4Address, ...]:
+    """The IPv4 addresses inside an IPv6 address."""
+    if not isinstance(address, IPv6Address) or int(address) <= 1:
+        return ()
+    packed = address.packed
+    if any(address in network for network in _LAST_FOUR):
+        return (IPv4Address(packed[12:]),)
+    if address in _LOCAL_NAT64:
+        places = (IPv4Address(bytes(packed[place] for place in places)) for places in _LOCAL_NAT64_BYTES)
+        return tuple(one for one in places if one.packed[0] != 0)
+    if address.sixtofour is not None:
+        return (address.sixtofour,)
+    if address.teredo is not None:
+        return address.teredo
+    return (IPv4Address(packed[12:]),) if packed[8:12] in _ISATAP else ()
+
+
+def _rule(address: Address, rules: Iterable[tuple[str, Network]]) -> str | None:
+    """The rule with the narrowest network that holds this address."""
+    found = [(network.prefixlen, rule) for rule, network in rules if _in(address, network)]
+    return max(found)[1] if found else None
+
+
+def _within(address: Address, networks: Iterable[Network]) -> bool:
+    return any(_in(address, network) for network in networks)
+
+
+def _in(address: Address, network: Network) -> bool:
+    return address.version == network.version and address in network
