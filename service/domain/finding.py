@@ -1,0 +1,119 @@
+"""What every verdict is made of: reason codes in their order, limits, shown uncertainty, rule and basis."""
+
+from collections.abc import Iterable
+from decimal import Decimal, Inexact, localcontext
+from typing import Final, Literal
+
+from msgspec import Struct
+
+from service.domain.decision import Interval
+from service.domain.quantity import EXACT, ShownQuantity, shown, shown_rounded
+from service.domain.uncertainty import COVERAGE_FACTOR, Budget
+
+Outcome = Literal["conforming", "nonconforming", "undecided", "not_admissible"]
+
+REASONS: Final = (
+    "not_released",
+    "gauge_unknown",
+    "gauge_wrong_kind",
+    "gauge_not_zeroed",
+    "gauge_overdue",
+    "gauge_withdrawn",
+    "gauge_not_capable",
+    "too_few_readings",
+    "readings_not_opposed",
+    "spread_too_wide",
+    "not_torqued",
+    "torque_out_of_limits",
+    "not_run_in",
+    "rebuild_incomplete",
+    "too_few_pulls",
+    "not_clamped",
+)
+"""Every reason why a measurement may not be admissible, in the order in which they are listed."""
+
+_SHOWN_DECIMALS: Final = Decimal("1e-9")
+
+
+def in_order(reasons: Iterable[str]) -> tuple[str, ...]:
+    """The reasons in the order of REASONS, each once."""
+    given = set(reasons)
+    return tuple(code for code in REASONS if code in given)
+
+
+class Limits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Limits as values of the measured quantity (not as deviations); an open side is None."""
+
+    lower: ShownQuantity | None = None
+    upper: ShownQuantity | None = None
+
+
+class ShownComponent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    source: str
+    u: ShownQuantity
+
+
+class ShownUncertainty(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The budget as answered: u of each source, combined u, U = k u, and what is not stated."""
+
+    budget: tuple[ShownComponent, ...]
+    u: ShownQuantity
+    U: ShownQuantity
+    k: str
+    unstated: tuple[str, ...]
+
+
+class RuleUsed(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    name: Literal["simple", "guarded"]
+    edition: str
+
+
+class Basis(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a verdict rests on: the sheet's revision, and the entries of sheet, gauge, calibration and torque."""
+
+    sheet_revision: int
+    sheet_sequence: int
+    gauge_sequence: int | None = None
+    calibration: int | None = None
+    torque: int | None = None
+
+
+def show_uncertainty(budget: Budget | None, unit: Literal["mm", "N"]) -> ShownUncertainty | None:
+    """The budget with every value to six significant digits."""
+    if budget is None:
+        return None
+    return ShownUncertainty(
+        budget=tuple(
+            ShownComponent(source=component.source, u=shown_rounded(component.u, unit))
+            for component in budget.components
+        ),
+        u=shown_rounded(budget.u, unit),
+        U=shown_rounded(budget.expanded, unit),
+        k=str(COVERAGE_FACTOR),
+        unstated=budget.unstated,
+    )
+
+
+def show_quotient(total: Decimal, divisor: int, unit: str, *, exact: bool = True) -> ShownQuantity:
+    """total/divisor written plainly, or to nine decimals where it does not end or came from a fit."""
+    with localcontext(EXACT):
+        try:
+            value = total / divisor
+        except Inexact:
+            exact = False
+    if not exact:
+        with localcontext(EXACT) as rounding:
+            rounding.traps[Inexact] = False
+            value = (total / divisor).quantize(_SHOWN_DECIMALS)
+    return shown(value + 0 if value == 0 else value, unit)
+
+
+def show_acceptance(acceptance: Interval | None, unit: Literal["mm", "N"]) -> Limits | None:
+    """The acceptance interval of a guarded rule, to nine decimals."""
+    if acceptance is None:
+        return None
+    lower, upper = acceptance.lower, acceptance.upper
+    return Limits(
+        lower=None if lower is None else show_quotient(lower, 1, unit, exact=False),
+        upper=None if upper is None else show_quotient(upper, 1, unit, exact=False),
+    )

@@ -1,0 +1,256 @@
+"""What to do about a setting: how far to turn the nose and which way, or which shim, step by step, with cautions.
+
+Rules of this file: "in" is away from the front. Depth is what the readings measure, and `turning_in` says what a
+turn inwards does to it. Pitch, hand and torque come from the sheet; where one is missing no advice is given
+and the member is named. No torque above the sheet's maximum is ever written.
+"""
+
+from decimal import ROUND_HALF_UP, Decimal, localcontext
+from typing import Final, Literal
+
+from msgspec import Struct
+
+from service.domain.event.sheets import NoAdjust, NoseTorque, ShimAdjust, ThreadAdjust
+from service.domain.finding import show_quotient
+from service.domain.quantity import EXACT, Quantity, ShownQuantity, shown
+from service.domain.sheet import Revision, depth_limits
+from service.domain.uncertainty import NEAR
+from service.domain.verdict import MeasuredDepth, SettingVerdict
+
+CAUTIONS: Final = (
+    "The site's procedure and the maker's instructions come first; where they differ from this text, follow them.",
+    "The spring stack and the hydraulics hold energy with the power off.",
+    "Setting needs the release stroke under power, so locking out alone does not cover it: "
+    "keep hands and tools out of the release stroke.",
+    "Gravity axes can drop and the tool magazine can move.",
+    "Local rules and qualified people decide; this text does not say that the machine is safe.",
+)
+"""The cautions of every work instruction, job sheet and due notice."""
+
+FIND_OUT_FIRST: Final = (
+    "Before adjusting, find out why the depth moved: look at the o-ring, the seating of every segment, "
+    "the contact faces and the torque of the nose."
+)
+
+_BETTER_GAUGE: Final = (
+    "Measure again with a gauge whose repeatability is stated and whose uncertainty is smaller: "
+    "turning the nose cannot decide this one."
+)
+
+_CURES: Final = {
+    "not_released": "release the draw bar before measuring",
+    "not_clamped": "clamp the draw bar on the force gauge before pulling",
+    "gauge_unknown": "name the gauge and have it registered, or take one that is",
+    "gauge_wrong_kind": "take a gauge made for this measurement",
+    "gauge_not_zeroed": "zero the gauge before measuring and record it",
+    "gauge_overdue": "have the gauge calibrated, or take one in calibration",
+    "gauge_withdrawn": "take another gauge: this one has been withdrawn",
+    "gauge_not_capable": "take a gauge whose expanded uncertainty is within what the sheet allows",
+    "too_few_readings": "take two readings 180 degrees apart",
+    "readings_not_opposed": "take the readings opposed, 180 degrees apart",
+    "spread_too_wide": "clean the rest faces and the gauge's seat and look for a segment that is not seated",
+    "rebuild_incomplete": "complete the rebuild (segments seated, o-ring, parts) and record it",
+    "too_few_pulls": "make as many pulls as the sheet asks",
+}
+_TENTH: Final = Decimal("0.1")
+
+In = Literal["in", "out"]
+Rotation = Literal["clockwise", "counterclockwise"]
+
+
+class ShimChange(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A shim to exchange: by how much (mm, a magnitude), to which side, and in how many of the sheet's steps."""
+
+    change: ShownQuantity
+    to: Literal["thicker", "thinner"]
+    steps: int
+
+
+class Instruction(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What to do next. `missing` names what the sheet lacks where advice is refused; then nothing is computed."""
+
+    turn: ShownQuantity | None = None
+    direction: In | None = None
+    rotation_from_front: Rotation | None = None
+    shim: ShimChange | None = None
+    expected_depth: ShownQuantity | None = None
+    missing: tuple[str, ...] = ()
+    first: str | None = None
+    then: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = CAUTIONS
+
+
+def advise_setting(verdict: SettingVerdict, *, revision: Revision, at_recheck: bool) -> Instruction | None:
+    """The instruction for a nonconforming or undecided setting; None where it conforms or proves nothing.
+
+    Undecided for want of a stated uncertainty and inside the limits, or closer to the target than can be set:
+    measuring with a better known gauge helps, turning does not.
+    """
+    if verdict.outcome not in ("nonconforming", "undecided"):
+        return None
+    first = FIND_OUT_FIRST if at_recheck else None
+    if verdict.uncertainty is None and not verdict.outside:
+        return Instruction(first=first, then=(_BETTER_GAUGE,))
+    adjust = revision.issued.adjust
+    match adjust:
+        case NoAdjust():
+            return Instruction(first=first, then=("Replace the clamping set, or send the spindle away for repair.",))
+        case None:
+            return _refused(("adjust",), first)
+        case ThreadAdjust():
+            return _by_thread(verdict, revision, adjust, first)
+        case ShimAdjust():
+            return _by_shim(verdict, revision, adjust, first)
+
+
+def cure_reasons(reasons: tuple[str, ...], *, revision: Revision) -> tuple[str, ...]:
+    """For a measurement that is not admissible: one sentence per reason that cures it, then to measure again."""
+    sentences = [_cure(code, revision) for code in reasons]
+    return (*sentences, "Then measure again.") if sentences else ()
+
+
+def target_depth(revision: Revision) -> Decimal:
+    """Where to aim, in mm: the sheet's target, else the middle of the limits, exactly."""
+    stated = depth_limits(revision)
+    if stated.target is not None:
+        return stated.target.base
+    with localcontext(EXACT):
+        return (2 * stated.nominal.base + stated.lower.base + stated.upper.base) / 2
+
+
+def thread_turn(target_mm: Decimal, depth: MeasuredDepth, lead_mm: Decimal) -> Decimal:
+    """The turn in degrees, a magnitude: |target - y| / lead x 360, the lead being pitch times starts."""
+    with localcontext(EXACT):
+        total = abs(target_mm * depth.divisor - depth.total_mm) * 360
+        divisor = lead_mm * depth.divisor
+    return NEAR.divide(total, divisor)
+
+
+def thread_direction(
+    *, deeper: bool, turning_in: Literal["increases_depth", "reduces_depth"], hand: Literal["right", "left"]
+) -> tuple[In, Rotation]:
+    """Which way to turn so that the depth grows (`deeper`) or shrinks, and the rotation seen from the front.
+
+    A right-hand thread turned clockwise moves away from who turns it, so seen from the front in is clockwise.
+    """
+    inwards = deeper == (turning_in == "increases_depth")
+    clockwise = inwards == (hand == "right")
+    return ("in" if inwards else "out"), ("clockwise" if clockwise else "counterclockwise")
+
+
+def _by_thread(verdict: SettingVerdict, revision: Revision, adjust: ThreadAdjust, first: str | None) -> Instruction:
+    stated = {name: getattr(adjust, name) for name in ("pitch", "starts", "hand", "turning_in")}
+    missing = [f"adjust.{name}" for name, value in stated.items() if value is None]
+    missing += _torque_missing(revision)
+    if missing or not (adjust.pitch and adjust.starts and adjust.hand and adjust.turning_in):
+        return _refused(tuple(missing), first)
+    target, depth = target_depth(revision), verdict.depth
+    with localcontext(EXACT):
+        lead = adjust.pitch.base * adjust.starts
+        deeper = target * depth.divisor > depth.total_mm
+    turn = _plain(thread_turn(target, depth, lead).quantize(_TENTH, rounding=ROUND_HALF_UP))
+    if turn == 0:
+        return Instruction(first=first, then=(_BETTER_GAUGE,))
+    direction, rotation = thread_direction(deeper=deeper, turning_in=adjust.turning_in, hand=adjust.hand)
+    return Instruction(
+        turn=shown(turn, "deg"),
+        direction=direction,
+        rotation_from_front=rotation,
+        expected_depth=shown(target, "mm"),
+        first=first,
+        then=(
+            "First loosen the nose.",
+            f"Then turn the nose {turn:f} deg {direction}, {rotation} seen from the front.",
+            *_after_adjusting(revision),
+        ),
+    )
+
+
+def _by_shim(verdict: SettingVerdict, revision: Revision, adjust: ShimAdjust, first: str | None) -> Instruction:
+    missing = [f"adjust.{name}" for name in ("step", "thicker") if getattr(adjust, name) is None]
+    missing += _torque_missing(revision)
+    if missing or adjust.step is None or adjust.thicker is None:
+        return _refused(tuple(missing), first)
+    target, depth, step = target_depth(revision), verdict.depth, adjust.step.base
+    with localcontext(EXACT):
+        wanted = target * depth.divisor - depth.total_mm
+        per_step = step * depth.divisor
+        steps = int((2 * abs(wanted) + per_step) // (2 * per_step))
+        change = step * steps
+        expected = depth.total_mm + (change if wanted > 0 else -change) * depth.divisor
+    if steps == 0:
+        return Instruction(first=first, then=(_BETTER_GAUGE,))
+    to: Literal["thicker", "thinner"] = (
+        "thicker" if (wanted > 0) == (adjust.thicker == "increases_depth") else "thinner"
+    )
+    return Instruction(
+        shim=ShimChange(change=shown(change, "mm"), to=to, steps=steps),
+        expected_depth=show_quotient(expected, depth.divisor, "mm"),
+        first=first,
+        then=(
+            "First loosen the nose and take the shim out.",
+            f"Then fit a shim {change:f} mm {to}.",
+            *_after_adjusting(revision),
+        ),
+    )
+
+
+def _after_adjusting(revision: Revision) -> list[str]:
+    steps = []
+    nominal = _torque_nominal(revision)
+    if nominal is not None:
+        steps.append(f"Then torque {nominal.value:f} {nominal.unit} on the nose.")
+    cycles = revision.issued.run_in_cycles
+    if cycles is None:
+        steps.append("Then run in as the maker asks: the sheet does not say by how many cycles.")
+    elif isinstance(cycles, int) and cycles > 0:
+        steps.append(f"Then run in {cycles} cycles, each one release and one clamp.")
+    steps.append("Then measure again, with the gauge zeroed and the draw bar released.")
+    return steps
+
+
+def _torque_nominal(revision: Revision) -> Quantity | None:
+    """The nominal torque, None where there is none or it lies above the sheet's own maximum."""
+    stated = revision.issued.nose_torque
+    if not isinstance(stated, NoseTorque) or stated.nominal is None:
+        return None
+    if stated.maximum is not None and stated.nominal.base > stated.maximum.base:
+        return None
+    return stated.nominal
+
+
+def _torque_missing(revision: Revision) -> list[str]:
+    """What the sheet lacks about the torque; a nominal above its maximum is as good as missing."""
+    if revision.issued.nose_torque == "not_applicable" or _torque_nominal(revision) is not None:
+        return []
+    return ["nose_torque.nominal"]
+
+
+def _refused(missing: tuple[str, ...], first: str | None) -> Instruction:
+    return Instruction(
+        missing=missing,
+        first=first,
+        then=(f"Have the setting sheet completed before adjusting: it does not usably state {', '.join(missing)}.",),
+    )
+
+
+def _cure(code: str, revision: Revision) -> str:
+    if code in ("not_torqued", "torque_out_of_limits"):
+        nominal = _torque_nominal(revision)
+        value = "as the maker says" if nominal is None else f"{nominal.value:f} {nominal.unit}"
+        done = f"torque {value} on the nose"
+        cycles = revision.issued.run_in_cycles
+        return _sentence(f"{done} and run in {cycles} cycles" if isinstance(cycles, int) and cycles else done)
+    if code == "not_run_in":
+        return _sentence(f"run in {revision.issued.run_in_cycles} cycles, each one release and one clamp")
+    return _sentence(_CURES[code])
+
+
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def _plain(value: Decimal) -> Decimal:
+    """The value without a fraction of zeros: 24.0 as 24."""
+    whole = value.to_integral_value()
+    return whole if whole == value else value
