@@ -1,0 +1,1 @@
+"""Tests on a real PostgreSQL, without mocks of our own code."""
