@@ -18,6 +18,8 @@ Count = Annotated[int, Meta(ge=0, le=10**15)]
 Cycles = Annotated[int, Meta(ge=1, le=10**12)]
 Days = Annotated[int, Meta(ge=1, le=36_500)]
 
+_NULL = msgspec.Raw(b"null")  # a union with Raw takes nothing but null, so an absent number is this
+
 Check = Literal["setting", "draw_force", "run_out", "visual", "grease"]
 
 
@@ -134,13 +136,14 @@ class DecisionRule(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
     name: Literal["simple", "guarded"]
     edition: Name
-    guard_factor_written: msgspec.Raw | None = msgspec.field(default=None, name="guard_factor")
+    guard_factor_written: msgspec.Raw = msgspec.field(default=_NULL, name="guard_factor")
     uncertainty_max: Quantity | None = None
 
     def __post_init__(self) -> None:
-        if self.guard_factor_written is not None and exact_decimal(bytes(self.guard_factor_written)) < 0:
+        stated = self.guard_factor_written != _NULL
+        if stated and exact_decimal(bytes(self.guard_factor_written)) < 0:
             raise ValueError("guard_factor_negative: guard_factor is zero or more")
-        if self.name == "guarded" and self.guard_factor_written is None:
+        if self.name == "guarded" and not stated:
             raise ValueError("guard_factor_missing: a guarded rule states its guard_factor")
         if self.uncertainty_max is not None and self.uncertainty_max.dimension != "length":
             raise ValueError("unit_of_other_kind: uncertainty_max is a length")
@@ -148,7 +151,7 @@ class DecisionRule(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     @property
     def guard_factor(self) -> Decimal:
         raw = self.guard_factor_written
-        return Decimal(0) if raw is None else exact_decimal(bytes(raw))
+        return Decimal(0) if raw == _NULL else exact_decimal(bytes(raw))
 
 
 class Recheck(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
