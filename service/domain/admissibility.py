@@ -125,9 +125,7 @@ def rebuild_missing(data: ClampingSetReplaced | RebuildRecord, revision: Revisio
     return tuple(missing)
 
 
-def _gauge_reasons(
-    gauge: Gauge | None, kind: GaugeKind, at: datetime, *, known: bool, zeroed: bool
-) -> list[str]:
+def _gauge_reasons(gauge: Gauge | None, kind: GaugeKind, at: datetime, *, known: bool, zeroed: bool) -> list[str]:
     if not known or gauge is None or gauge.registered is None:
         return ["gauge_unknown"]
     found = {

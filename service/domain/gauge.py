@@ -177,9 +177,7 @@ def budget_of(
         repeatability=stated.repeatability.base if stated.repeatability is not None else Decimal(0),
         resolution=None if stated.resolution is None else stated.resolution.base,
         weight_squares=weight_squares,
-        calibration=None
-        if certificate is None
-        else Expanded(U=certificate.expanded_uncertainty.base, k=certificate.k),
+        calibration=None if certificate is None else Expanded(U=certificate.expanded_uncertainty.base, k=certificate.k),
         correction_stated=difference or (certificate is not None and certificate.correction is not None),
         zeroing_included=difference or (zeroing is not None and zeroing.included is True),
         master=None if master is None else Expanded(U=master.expanded_uncertainty.base, k=master.k),

@@ -77,9 +77,7 @@ def _normalised(reading: Reading) -> Decimal:
 def _gaps(angles: list[Decimal]) -> list[Decimal]:
     """The angles between neighbours around the turn, in degrees."""
     ordered = sorted(angles)
-    return [
-        after - before for before, after in zip(ordered, [*ordered[1:], ordered[0] + _FULL_TURN], strict=True)
-    ]
+    return [after - before for before, after in zip(ordered, [*ordered[1:], ordered[0] + _FULL_TURN], strict=True)]
 
 
 def _surround_axis(angles: list[Decimal]) -> bool:

@@ -5,7 +5,7 @@ turn inwards does to it. Pitch, hand and torque come from the sheet; where one i
 and the member is named. No torque above the sheet's maximum is ever written.
 """
 
-from decimal import ROUND_HALF_UP, Decimal, localcontext
+from decimal import ROUND_HALF_UP, Decimal, Inexact, localcontext
 from typing import Final, Literal
 
 from msgspec import Struct
@@ -148,7 +148,7 @@ def _by_thread(verdict: SettingVerdict, revision: Revision, adjust: ThreadAdjust
     with localcontext(EXACT):
         lead = adjust.pitch.base * adjust.starts
         deeper = target * depth.divisor > depth.total_mm
-    turn = _plain(thread_turn(target, depth, lead).quantize(_TENTH, rounding=ROUND_HALF_UP))
+    turn = _to_a_tenth(thread_turn(target, depth, lead))
     if turn == 0:
         return Instruction(first=first, then=(_BETTER_GAUGE,))
     direction, rotation = thread_direction(deeper=deeper, turning_in=adjust.turning_in, hand=adjust.hand)
@@ -250,7 +250,10 @@ def _sentence(text: str) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
-def _plain(value: Decimal) -> Decimal:
-    """The value without a fraction of zeros: 24.0 as 24."""
-    whole = value.to_integral_value()
-    return whole if whole == value else value
+def _to_a_tenth(value: Decimal) -> Decimal:
+    """The value rounded to 0.1, without a fraction of zero: 24.0 as 24."""
+    with localcontext(EXACT) as rounding:
+        rounding.traps[Inexact] = False
+        tenths = value.quantize(_TENTH, rounding=ROUND_HALF_UP)
+        whole = tenths.to_integral_value()
+    return whole if whole == tenths else tenths

@@ -10,6 +10,7 @@ from service.domain.gauge import Gauge
 from service.domain.quantity import ShownQuantity
 from service.domain.refusal import Refusal
 from service.domain.sheet import Revision
+from service.domain.turn import advise_setting
 from service.domain.verdict import (
     ForceVerdict,
     RunOutVerdict,
@@ -281,3 +282,33 @@ def test_verdicts_survive_being_stored() -> None:
         run_out("4"),
     ):
         assert msgspec.json.decode(msgspec.json.encode(verdict), type=type(verdict)) == verdict
+
+
+LARGEST, SMALLEST = "999999999999999", "0.000000000000001"
+
+
+@pytest.mark.parametrize("angles", [("0", "180"), ("0", "120", "240"), (LARGEST, "95", "200", "290")])
+@pytest.mark.parametrize("depth", [LARGEST, SMALLEST, f"-{LARGEST}"])
+@pytest.mark.parametrize("tiny", [SMALLEST, "0"])
+def test_the_largest_and_smallest_numbers_that_are_taken_are_judged(
+    angles: tuple[str, ...], depth: str, tiny: str
+) -> None:
+    gauge = skerrow.gauge(
+        repeatability=skerrow.mm(tiny),
+        resolution=skerrow.q(tiny, "um"),
+        calibration=skerrow.CALIBRATION
+        | {"expanded_uncertainty": skerrow.mm(tiny), "k": LARGEST, "correction": skerrow.q(SMALLEST, "um")},
+    )
+    sheet = revision(
+        decision_rule=skerrow.guarded(f"{LARGEST}.{SMALLEST[2:]}"),
+        adjust=skerrow.THREAD | {"pitch": skerrow.mm(SMALLEST), "starts": 8},
+    )
+    data = measured(*((angle, depth) for angle in angles[:-1]), (angles[-1], "11.4"))
+    verdict = judged(data, sheet, gauge)
+    assert verdict.outside
+    assert verdict.probability_of_conformity == "0.000000"
+    instruction = advise_setting(verdict, revision=sheet, at_recheck=False)
+    assert instruction is not None
+    assert instruction.turn is not None
+    assert "E" not in instruction.turn.value
+    assert msgspec.json.decode(msgspec.json.encode(verdict), type=SettingVerdict) == verdict
