@@ -1,18 +1,28 @@
-"""Which network addresses a webhook may be sent to; every rule that refuses has a name.
+"""Where a webhook may be sent: what its URL may look like, and which network addresses may be called.
 
 Rules of this file
 - The list is written out: the library's `is_global` holds multicast, NAT64 and 6to4 for public.
 - An address that carries another (mapped, compatible, translated, NAT64, 6to4, Teredo) is judged by every address
   it carries, and by its own form.
+- Every rule that refuses has a name.
 - `allowed` opens what is merely not public. What may never be called stays closed, even where `allowed` names it.
 """
 
+import re
 from collections.abc import Iterable, Sequence
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 from typing import Final, TypeAlias
+from urllib.parse import urlsplit
+
+from msgspec import Struct
+
+from service.domain.refusal import Refusal
 
 Address: TypeAlias = IPv4Address | IPv6Address
 Network: TypeAlias = IPv4Network | IPv6Network
+
+URL_CHARACTERS_MAX: Final = 2048
+_URL: Final = re.compile(r"https?://[^\x00-\x20\x7f\\\\^`{|}<>\"/?#]+[^\x00-\x20\x7f\\\\^`{|}<>\"]*\Z", re.IGNORECASE)
 
 _NEVER: Final[tuple[tuple[str, str], ...]] = (
     ("unspecified", "0.0.0.0/8"),  # RFC 1122, 3.2.1.3; systems take 0.0.0.0 as "this host"
@@ -68,11 +78,59 @@ _LOCAL_NAT64_BYTES: Final = ((6, 7, 9, 10), (7, 9, 10, 11), (9, 10, 11, 12), (12
 _LAST_FOUR: Final = tuple(IPv6Network(text) for text in ("::ffff:0:0/96", "::/96", "::ffff:0:0:0/96", "64:ff9b::/96"))
 
 
-def address_rule(address: Address | str, allowed: Sequence[Network]) -> str | None:
+class UrlMalformed(Refusal):
+    """No http or https URL that a webhook could be posted to."""
+
+    code = "url_malformed"
+
+
+class UrlHasCredentials(Refusal):
+    """A URL that carries a user or a password: they would end up in lists and logs."""
+
+    code = "url_has_credentials"
+
+
+class AddressRefused(Refusal):
+    """A URL whose address may not be called; the detail names the address and the rule."""
+
+    code = "address_not_allowed"
+
+
+class Target(Struct, frozen=True, kw_only=True):
+    """Where a URL points. `plain` is True for http, without TLS."""
+
+    host: str
+    port: int
+    plain: bool
+
+
+def target_of(url: str, pointer: str = "/url") -> Target:
+    """Where this URL points (RFC 3986). Raises UrlMalformed or UrlHasCredentials."""
+    if len(url) > URL_CHARACTERS_MAX:
+        raise UrlMalformed(f"a URL has at most {URL_CHARACTERS_MAX} characters", pointer=pointer)
+    if not _URL.match(url):
+        raise UrlMalformed("expected an absolute https URL, without blanks", pointer=pointer)
+    try:
+        parts = urlsplit(url)
+        host, port = parts.hostname, parts.port
+    except ValueError as error:
+        raise UrlMalformed(f"no URL: {error}", pointer=pointer) from error
+    if "@" in parts.netloc:
+        raise UrlHasCredentials("a URL carries no user and no password; requests are signed instead", pointer=pointer)
+    if not host or port == 0:
+        raise UrlMalformed("the URL names no host and port to call", pointer=pointer)
+    if "#" in url:
+        raise UrlMalformed("a fragment is never sent: leave it out", pointer=pointer)
+    plain = parts.scheme == "http"
+    return Target(host=host, port=port if port is not None else (80 if plain else 443), plain=plain)
+
+
+def address_rule(address: Address | str, allowed: Sequence[Network], *, plain: bool = False) -> str | None:
     """The name of the rule that refuses this address, or None where it may be called.
 
     `allowed` are networks that are opened although they are not public; a form that carries IPv4 is open where
-    everything it carries is. Raises ValueError where a text is no address.
+    everything it carries is. With `plain` (http without TLS) only what `allowed` opens may be called.
+    Raises ValueError where a text is no address.
     """
     outer = ip_address(address.partition("%")[0]) if isinstance(address, str) else address
     carried = _carried(outer)
@@ -87,7 +145,7 @@ def address_rule(address: Address | str, allowed: Sequence[Network]) -> str | No
     rule = _rule(outer, _NOT_PUBLIC_NETWORKS)
     if rule is None and isinstance(outer, IPv6Address) and outer not in _GLOBAL_UNICAST:
         return "not_global_unicast"
-    return rule
+    return "plain_http" if rule is None and plain else rule
 
 
 def _carried(address: Address) -> tuple[IPv4Address, ...]:

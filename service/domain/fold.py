@@ -1,0 +1,244 @@
+"""The fold: one spindle's facts, in the order of (occurred, sequence), into its state.
+
+Rules of this file
+- A state is a function of the facts, of the sheets, gauges and lots they name, and of nothing else. What time or
+  plain readings add is seen through `view`, and never stored in a state.
+- `apply` is one match over every kind of fact; forgetting a kind stops the type check.
+- A fact that makes no sense raises a Refusal. When history is folded again after a sheet or gauge changed, a fact
+  that can no longer be judged counts for its time and counter only.
+"""
+
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from typing import Any, assert_never
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from service.domain import counter, measured, recheck, work
+from service.domain.counter import SILENT_AFTER
+from service.domain.event import Fact, SpindleData, spindles
+from service.domain.health import Assessment, assess
+from service.domain.recheck import ACTIVE, Episode, Moment
+from service.domain.refusal import Refusal
+from service.domain.spindle import (
+    Concession,
+    SpindleState,
+    Withheld,
+    anchored,
+    checked,
+    counted,
+    loosened,
+    superseded,
+    torqued,
+    with_rechecks,
+    working,
+)
+from service.domain.step import Finding, References, SpindleKnown, SpindleRetired, SpindleUnknown, Step
+
+
+class View(Struct, frozen=True, kw_only=True):
+    """A state at a time: the count then, the rechecks advanced to it, health and clearance."""
+
+    now: Moment
+    counted_at: datetime
+    rechecks: tuple[Episode, ...]
+    assessment: Assessment
+
+
+def step(state: SpindleState | None, key: str, fact: Fact, known: References) -> Step:
+    """Folds one fact in. Raises a Refusal where it makes no sense after the state."""
+    if state is None:
+        if not isinstance(fact.data, spindles.Commissioned):
+            raise SpindleUnknown(
+                f"spindle {key!r} was not commissioned at {fact.occurred.isoformat()}", pointer="/subject"
+            )
+        made = Step(state=work.commissioned(key, fact, fact.data, known))
+        before: tuple[Episode, ...] = ()
+    else:
+        state = _moved_to(state, fact)
+        before = tuple(episode for episode in state.rechecks if episode.state in ACTIVE)
+        made = apply(replace(state, rechecks=before), fact, known)
+    after = _watched(made.state, fact)
+    findings = made.findings
+    if after.withheld is not None and after.withheld.used == after.newest and after.withheld.used is not None:
+        text = "The counter ran on while the spindle's clearance was withheld."
+        findings = (*findings, Finding(code="used_while_withheld", text=text))
+    opened, closed = _differences({} if state is None else {e.episode: e for e in state.rechecks}, after)
+    previous = () if state is None else state.rechecks
+    kept = with_rechecks(after, [*(each for each in previous if each.state not in ACTIVE), *after.rechecks])
+    return replace(made, state=kept, findings=findings, opened=opened, closed=closed)
+
+
+def _differences(before: dict[str, Episode], after: SpindleState) -> tuple[tuple[Episode, ...], tuple[Episode, ...]]:
+    """Episodes begun by the newest fact or opened, due or overdue with it; and those it closed."""
+    opened, closed = [], []
+    for episode in after.rechecks:
+        earlier = before.get(episode.episode)
+        if episode.state not in ACTIVE:
+            closed.append(episode)
+        elif earlier is None or any(
+            mark is not None and mark.sequence == after.newest.sequence
+            for mark in (episode.opened, episode.due, episode.overdue)
+        ):
+            opened.append(episode)
+    return tuple(opened), tuple(closed)
+
+
+def _moved_to(state: SpindleState, fact: Fact) -> SpindleState:
+    """The state at the fact's time, before the fact: counter and rechecks moved on."""
+    if state.lifecycle == "retired":
+        raise SpindleRetired(f"spindle {state.key!r} is retired", pointer="/subject")
+    track = state.counter
+    read = getattr(fact.data, "count", None)
+    if isinstance(fact.data, spindles.CounterReplaced):
+        track = counter.exchange(track, fact.data, fact.occurred)
+    elif read is not None:
+        track = counter.read(track, read, fact.occurred, fact.sequence, fact.reading)
+        if isinstance(fact.data, spindles.CounterRead) and track.flag == state.counter.flag:
+            track = replace(track, pushed=True)
+    else:
+        track = counter.held(track, fact.reading)
+    now = Moment(time=fact.occurred, count=track.count, sequence=fact.sequence)
+    state = replace(
+        state,
+        counter=track,
+        newest=now,
+        rechecks=tuple(recheck.advance(each, now, away=state.away) for each in state.rechecks),
+    )
+    if read is not None and track.read_at == fact.occurred and track.reading == read:
+        state = counted(state)
+    return state
+
+
+def _watched(state: SpindleState, fact: Fact) -> SpindleState:
+    """Notes since when clearance is withheld, and whether the count ran on beyond running in."""
+    active = tuple(episode for episode in state.rechecks if episode.state in ACTIVE)
+    withheld = not state.away and assess(state, active, state.newest).clearance == "withheld"
+    if not withheld:
+        return replace(state, withheld=None) if state.withheld is not None else state
+    mark = state.withheld or Withheld(since=state.newest)
+    if isinstance(fact.data, spindles.ClampExercised):
+        mark = replace(mark, explained=mark.explained + fact.data.cycles)
+    if mark.used is None and mark.since.count is not None:
+        explained = max(mark.explained, state.run_in.cycles if state.torque is not None else 0)
+        if state.counter.count - mark.since.count > explained:
+            mark = replace(mark, used=state.newest)
+    return replace(state, withheld=mark)
+
+
+def view(state: SpindleState, now: datetime, newest: tuple[int, datetime] | None = None) -> View:
+    """The state at `now`, with the newest counted reading as (reading, time) where one is newer than the facts."""
+    track = state.counter
+    counted_at = track.read_at
+    if newest is not None and newest[1] > track.read_at and newest[1] >= state.newest.time:
+        track, counted_at = counter.held(track, newest[0]), newest[1]
+        track = replace(track, read_at=counted_at)
+    moment = Moment(time=now, count=track.count, sequence=None)
+    episodes = tuple(recheck.advance(each, moment, away=state.away) for each in state.rechecks)
+    assessment = assess(replace(state, counter=track), episodes, moment)
+    return View(now=moment, counted_at=counted_at, rechecks=episodes, assessment=assessment)
+
+
+def next_look(state: SpindleState, view: View) -> datetime | None:
+    """When time alone will next change what is seen."""
+    if state.away:
+        return None
+    times = [recheck.next_time(each) for each in view.rechecks]
+    if state.concession is not None and state.concession.until is not None:
+        times.append(state.concession.until)
+    if state.counter.pushed:
+        times.append(view.counted_at + SILENT_AFTER)
+    return min((time for time in times if time is not None and time > view.now.time), default=None)
+
+
+def next_limit(state: SpindleState) -> tuple[int | None, datetime | None]:
+    """The count and the time from which a reading is no longer plain, seen from the newest fact."""
+    counts = [recheck.next_count(each) for each in state.rechecks]
+    times = [recheck.next_time(each) for each in state.rechecks]
+    if state.concession is not None:
+        counts.append(state.concession.until_count)
+        times.append(state.concession.until)
+    after_newest = [count for count in counts if count is not None and count > state.counter.count]
+    return (
+        min(after_newest, default=None),
+        min((time for time in times if time is not None and time > state.newest.time), default=None),
+    )
+
+
+def replay(key: str, facts: Iterable[Fact], known: References, *, strict: int | None = None) -> Iterator[Step]:
+    """The steps of a whole history, in order. The fact with sequence `strict` may be refused, the others not."""
+    state: SpindleState | None = None
+    for fact in facts:
+        try:
+            made = step(state, key, fact, known)
+        except Refusal:
+            if state is None or fact.sequence == strict:
+                raise
+            made = Step(state=_moved_to(state, fact))
+        state = made.state
+        yield made
+
+
+def apply(state: SpindleState, fact: Fact, known: References) -> Step:  # noqa: C901 - one line a kind
+    """One fact on a state that has been moved to its time; `state.newest` is the fact's moment."""
+    data: SpindleData = _of_spindle(fact)
+    revision = known.revision(state.sheet, fact.occurred)
+    match data:
+        case spindles.Commissioned():
+            raise SpindleKnown(f"spindle {state.key!r} is commissioned already", pointer="/subject")
+        case spindles.Removed():
+            return Step(state=work.removed(state, data))
+        case spindles.Installed():
+            return Step(state=work.installed(state, data))
+        case spindles.SheetAssigned():
+            return Step(state=work.sheet_assigned(state, data, known))
+        case spindles.Retired():
+            return Step(state=work.left(state, "retired"))
+        case spindles.ClampingSetReplaced():
+            return Step(state=work.rebuilt(state, data, revision))
+        case spindles.ComponentReplaced():
+            return Step(state=work.component_replaced(state, data))
+        case spindles.NoseAdjusted():
+            adjusted = superseded(working(loosened(state), "adjustment"), frozenset({"acceptance", "adjustment"}))
+            return Step(state=anchored(adjusted, revision, "adjustment"))
+        case spindles.NoseTorqued():
+            return Step(state=torqued(working(state, "torque"), data.torque.base, _count_if_read(state, data)))
+        case spindles.ClampExercised():
+            run_in = replace(state.run_in, exercised=state.run_in.exercised + data.cycles)
+            return Step(state=replace(state, run_in=run_in, touched_since_setting=True))
+        case spindles.SettingMeasured():
+            return measured.setting_measured(state, data, revision, known)
+        case spindles.DrawForceMeasured():
+            return measured.force_measured(state, data, revision, known)
+        case spindles.RunOutMeasured():
+            return measured.run_out_measured(state, data, revision, known)
+        case spindles.VisualChecked():
+            return Step(state=checked(state, revision, "visual"))
+        case spindles.ClampingSetGreased():
+            return Step(state=checked(state, revision, "grease"))
+        case spindles.ConditionNoted():
+            return Step(state=work.condition_noted(state, data, revision))
+        case spindles.ConditionResolved():
+            return Step(state=work.condition_resolved(state, data))
+        case spindles.CounterRead() | spindles.CounterReplaced():
+            return Step(state=state)
+        case spindles.RecheckDeferred():
+            return Step(state=work.deferred(state, data))
+        case spindles.ConcessionGranted():
+            granted = Concession(
+                at=state.newest, check=data.check, until=data.until, until_count=data.until_count, reason=data.reason
+            )
+            return Step(state=replace(state, concession=granted))
+        case _:
+            assert_never(data)
+
+
+def _of_spindle(fact: Fact) -> SpindleData:
+    data: Any = fact.data
+    narrowed: SpindleData = data
+    return narrowed
+
+
+def _count_if_read(state: SpindleState, data: spindles.SpindleFact) -> int | None:
+    return None if data.count is None else state.counter.count

@@ -1,0 +1,200 @@
+"""Health and clearance of a spindle at a time: every reason with its evidence, worst first.
+
+The words of health are those of NAMUR NE 107; their order is ours. Clearance is advice on whether the spindle may
+be used, never a statement that a machine is safe.
+"""
+
+from collections.abc import Iterator
+from typing import Final, Literal
+
+from msgspec import Struct
+
+from service.domain.counter import SILENT_AFTER
+from service.domain.recheck import Episode, Moment
+from service.domain.spindle import SpindleState
+
+Health = Literal["failure", "out_of_specification", "function_check", "maintenance_required", "normal"]
+Clearance = Literal["withheld", "restricted", "cleared"]
+
+WORST_FIRST: Final[tuple[Health, ...]] = (
+    "failure",
+    "out_of_specification",
+    "function_check",
+    "maintenance_required",
+    "normal",
+)
+_STRICTEST_FIRST: Final[tuple[Clearance, ...]] = ("withheld", "restricted", "cleared")
+
+
+class Reason(Struct, frozen=True, kw_only=True):
+    """Why the spindle is not normal: a stable code, a sentence, and the entry that is the evidence."""
+
+    code: str
+    text: str
+    entry: int | None
+
+
+class Assessment(Struct, frozen=True, kw_only=True):
+    """`health` is None while the spindle is not in a machine."""
+
+    health: Health | None
+    reasons: tuple[Reason, ...]
+    clearance: Clearance
+
+
+_Found = tuple[Health, Clearance, Reason]
+
+
+def assess(state: SpindleState, episodes: tuple[Episode, ...], now: Moment) -> Assessment:
+    """The worst of all that stands against the spindle at `now`, with the episodes advanced to it."""
+    if state.away:
+        reason = Reason(code=f"in_{state.lifecycle}", text=_AWAY[state.lifecycle], entry=state.newest.sequence)
+        return Assessment(health=None, reasons=(reason,), clearance="withheld")
+    found = sorted(
+        _all_reasons(state, episodes, now),
+        key=lambda each: (WORST_FIRST.index(each[0]), _STRICTEST_FIRST.index(each[1])),
+    )
+    return Assessment(
+        health=found[0][0] if found else "normal",
+        reasons=tuple(reason for _, _, reason in found),
+        clearance=min((each[1] for each in found), key=_STRICTEST_FIRST.index, default="cleared"),
+    )
+
+
+_AWAY: Final = {
+    "store": "The spindle is in store.",
+    "repair": "The spindle is in repair.",
+    "retired": "The spindle is retired.",
+}
+
+
+def _all_reasons(state: SpindleState, episodes: tuple[Episode, ...], now: Moment) -> Iterator[_Found]:
+    yield from _force(state)
+    yield from _conditions(state)
+    yield from _setting(state, now)
+    yield from _run_out(state)
+    yield from _job(state)
+    yield from _rechecks(episodes)
+    yield from _counter(state, now)
+
+
+def _found(health: Health, clearance: Clearance, code: str, text: str, entry: int | None) -> _Found:
+    return health, clearance, Reason(code=code, text=text, entry=entry)
+
+
+def _force(state: SpindleState) -> Iterator[_Found]:
+    if state.force is None:
+        return
+    verdict, entry = state.force.verdict, state.force.at.sequence
+    measured = f"{verdict.force.value} {verdict.force.unit}"
+    if verdict.below_minimum and verdict.outcome != "conforming":
+        yield _found(
+            "failure", "withheld", "force_below_minimum", f"Draw force {measured} is below the sheet's minimum.", entry
+        )
+    elif verdict.outcome == "nonconforming":
+        yield _found(
+            "out_of_specification",
+            "restricted",
+            "force_above_maximum",
+            f"Draw force {measured} is outside the sheet's limits.",
+            entry,
+        )
+    elif verdict.outcome == "undecided":
+        yield _undecided(state, "Draw force", entry)
+    elif verdict.low:
+        yield _found(
+            "maintenance_required",
+            "cleared",
+            "force_low",
+            f"Draw force {measured} is between the sheet's minimum and its warning.",
+            entry,
+        )
+
+
+def _conditions(state: SpindleState) -> Iterator[_Found]:
+    for condition in state.conditions:
+        if condition.unusable:
+            text = f"Noted as unusable until resolved: {condition.component}, {condition.code}."
+            yield _found("failure", "withheld", "unusable", text, condition.at.sequence)
+
+
+def _setting(state: SpindleState, now: Moment) -> Iterator[_Found]:
+    standing = state.setting
+    if standing is not None and standing.verdict.outcome == "nonconforming":
+        mean = standing.verdict.mean
+        clearance: Clearance = "withheld"
+        text = f"Setting depth {mean.value} {mean.unit} is outside the sheet's limits."
+        concession = state.concession
+        if concession is not None and concession.check == "setting" and concession.holds(now):
+            clearance = "restricted"
+            text += f" A concession (entry {concession.at.sequence}) lets it run."
+        yield _found("out_of_specification", clearance, "setting_nonconforming", text, standing.at.sequence)
+    elif standing is not None and standing.verdict.outcome == "undecided":
+        yield _undecided(state, "Setting depth", standing.at.sequence)
+    elif standing is None and state.job is None and state.asks_setting and "setting" not in state.proven:
+        text = "No measurement has proven the setting of this spindle yet."
+        yield _found("function_check", "restricted", "never_proven", text, state.commissioned.sequence)
+    if state.unproven_out is not None:
+        text = "A measurement that proves nothing lay outside the limits; measure again."
+        yield _found("function_check", "restricted", "unproven_out", text, state.unproven_out.sequence)
+
+
+def _undecided(state: SpindleState, what: str, entry: int | None) -> _Found:
+    clearance: Clearance = "restricted" if state.job is None else "withheld"
+    text = f"{what} is too close to a limit for the gauge's uncertainty: neither conforming nor nonconforming."
+    return _found("function_check", clearance, "undecided", text, entry)
+
+
+def _run_out(state: SpindleState) -> Iterator[_Found]:
+    for standing in state.run_outs:
+        verdict = standing.verdict
+        if verdict.outcome == "nonconforming":
+            text = f"Run-out {verdict.run_out.value} {verdict.run_out.unit} at {verdict.place} is above its limit."
+            yield _found("out_of_specification", "restricted", "run_out_nonconforming", text, standing.at.sequence)
+        elif verdict.outcome == "undecided":
+            yield _undecided(state, f"Run-out at {verdict.place}", standing.at.sequence)
+
+
+_JOB: Final = {
+    "rebuild": "The clamping set was replaced",
+    "adjustment": "The nose was adjusted",
+    "torque": "The nose was torqued",
+    "component": "A component was replaced",
+    "reinstallation": "The spindle was installed again",
+}
+
+
+def _job(state: SpindleState) -> Iterator[_Found]:
+    if state.job is None:
+        return
+    text = f"{_JOB[state.job.kind]} and no conforming measurement has accepted it yet."
+    yield _found("function_check", "withheld", "not_accepted", text, state.job.at.sequence)
+    if state.rebuild is not None and state.rebuild.missing:
+        text = "The rebuild is not complete: " + "; ".join(state.rebuild.missing) + "."
+        yield _found("function_check", "withheld", "rebuild_incomplete", text, state.rebuild.at.sequence)
+
+
+def _rechecks(episodes: tuple[Episode, ...]) -> Iterator[_Found]:
+    for episode in episodes:
+        cause = episode.overdue or episode.due
+        entry = cause.sequence if cause is not None else None
+        if episode.state == "overdue":
+            clearance: Clearance = "withheld" if episode.when_overdue == "withhold" else "restricted"
+            text = f"Recheck {episode.code} is overdue."
+            yield _found("maintenance_required", clearance, "recheck_overdue", text, entry)
+        elif episode.state == "due":
+            yield _found("maintenance_required", "cleared", "recheck_due", f"Recheck {episode.code} is due.", entry)
+        elif episode.state == "deferred" and episode.deferral is not None:
+            text = f"Recheck {episode.code} was put off."
+            yield _found("maintenance_required", "restricted", "recheck_deferred", text, episode.deferral.sequence)
+
+
+def _counter(state: SpindleState, now: Moment) -> Iterator[_Found]:
+    track = state.counter
+    if track.flag is not None:
+        words = "lower than before" if track.flag.code == "counter_backward" else "further than the time allows"
+        text = f"The counter read {track.flag.reading}, {words}; it is not counted until explained."
+        yield _found("maintenance_required", "restricted", track.flag.code, text, track.flag.sequence)
+    if track.pushed and now.time >= track.read_at + SILENT_AFTER:
+        text = f"The counter was last read on {track.read_at:%Y-%m-%d at %H:%M} UTC."
+        yield _found("maintenance_required", "restricted", "counter_silent", text, None)

@@ -1,0 +1,123 @@
+"""Measurements folded in: judged by what is on record, and what their verdict changes."""
+
+from msgspec.structs import replace
+
+from service.domain import recheck
+from service.domain.admissibility import force_reasons, run_out_reasons, setting_reasons
+from service.domain.event import spindles
+from service.domain.gauge import Gauge
+from service.domain.recheck import ACTIVE, REPEAT_CHECK
+from service.domain.sheet import Revision
+from service.domain.spindle import (
+    ForceMeasurement,
+    RunOutMeasurement,
+    SettingMeasurement,
+    SpindleState,
+    accepted_if_proven,
+    checked,
+    preparation,
+)
+from service.domain.step import Finding, References, Step, Verdict
+from service.domain.turn import Instruction, advise_setting, cure_reasons
+from service.domain.verdict import depth_shift, judge_draw_force, judge_run_out, judge_setting
+
+
+def setting_measured(
+    state: SpindleState, data: spindles.SettingMeasured, revision: Revision, known: References
+) -> Step:
+    """Judges a setting; only an admissible one satisfies, clears, accepts or condemns."""
+    at, gauge = state.newest.time, _gauge(data.gauge, known)
+    prepared = preparation(state)
+    reasons = setting_reasons(
+        data, at=at, revision=revision, gauge=gauge, gauge_key_known=gauge is not None, preparation=prepared
+    )
+    verdict = judge_setting(
+        data,
+        at=at,
+        revision=revision,
+        gauge=gauge,
+        reasons=reasons,
+        torque_sequence=None if prepared.torque is None else prepared.torque.sequence,
+    )
+    measurement = SettingMeasurement(at=state.newest, verdict=verdict)
+    before = state.last_setting
+    if not verdict.admissible:
+        state = _unproven_out(replace(state, last_setting=measurement)) if verdict.outside else state
+        cure = Instruction(then=cure_reasons(verdict.reasons, revision=revision))
+        return Step(state=replace(state, last_setting=measurement), verdict=verdict, instruction=cure)
+    shift = None
+    if before is not None and before.verdict.admissible and not state.touched_since_setting:
+        shift = depth_shift(before.verdict.depth, verdict.depth)
+    findings = _remeasured(state, before)
+    instruction = advise_setting(verdict, revision=revision, at_recheck=state.job is None and "setting" in state.proven)
+    state = checked(replace(state, unproven_out=None), revision, "setting")
+    state = replace(state, setting=measurement, last_setting=measurement, touched_since_setting=False)
+    state = _proven(state, "setting", verdict)
+    state = accepted_if_proven(state, revision)
+    return Step(state=state, verdict=verdict, instruction=instruction, shift=shift, findings=findings)
+
+
+def _gauge(key: str | None, known: References) -> Gauge | None:
+    return None if key is None else known.gauges.get(key)
+
+
+def _unproven_out(state: SpindleState) -> SpindleState:
+    """A reading outside the limits that proves nothing still warns: a repeat check opens, once."""
+    state = replace(state, unproven_out=state.newest)
+    if any(each.code == REPEAT_CHECK and each.state in ACTIVE for each in state.rechecks):
+        return state
+    opened = recheck.begin_repeat_check(state.subject, "setting", state.newest)
+    return replace(state, rechecks=(*state.rechecks, opened))
+
+
+def _remeasured(state: SpindleState, before: SettingMeasurement | None) -> tuple[Finding, ...]:
+    """Measured again with nothing done in between: worth knowing, so that nobody shops for a reading."""
+    if before is None or not before.verdict.admissible or state.touched_since_setting:
+        return ()
+    if state.counter.count != before.at.count:
+        return ()
+    text = f"Nothing was done and no cycle counted since the measurement of entry {before.at.sequence}."
+    return (Finding(code="remeasured_unchanged", text=text),)
+
+
+def _proven(state: SpindleState, check: str, verdict: Verdict) -> SpindleState:
+    if verdict.outcome != "conforming":
+        return state
+    return replace(state, proven={**state.proven, check: state.newest})
+
+
+def force_measured(
+    state: SpindleState, data: spindles.DrawForceMeasured, revision: Revision, known: References
+) -> Step:
+    """Judges a draw force against minimum, warning and maximum."""
+    at, gauge = state.newest.time, _gauge(data.gauge, known)
+    reasons = force_reasons(data, at=at, revision=revision, gauge=gauge, gauge_key_known=gauge is not None)
+    verdict = judge_draw_force(data, at=at, revision=revision, gauge=gauge, reasons=reasons)
+    measurement = ForceMeasurement(at=state.newest, verdict=verdict)
+    state = replace(state, last_draw_force=measurement)
+    if not verdict.admissible:
+        cure = Instruction(then=cure_reasons(verdict.reasons, revision=revision))
+        return Step(state=state, verdict=verdict, instruction=cure)
+    state = checked(replace(state, force=measurement), revision, "draw_force")
+    state = accepted_if_proven(_proven(state, "draw_force", verdict), revision)
+    return Step(state=state, verdict=verdict)
+
+
+def run_out_measured(state: SpindleState, data: spindles.RunOutMeasured, revision: Revision, known: References) -> Step:
+    """Judges a run-out at its place; one measurement stands for each place and distance."""
+    at, gauge = state.newest.time, _gauge(data.gauge, known)
+    reasons = run_out_reasons(data, at=at, revision=revision, gauge=gauge, gauge_key_known=gauge is not None)
+    verdict = judge_run_out(data, at=at, revision=revision, gauge=gauge, reasons=reasons)
+    measurement = RunOutMeasurement(at=state.newest, verdict=verdict)
+    state = replace(state, last_run_out=measurement)
+    if not verdict.admissible:
+        cure = Instruction(then=cure_reasons(verdict.reasons, revision=revision))
+        return Step(state=state, verdict=verdict, instruction=cure)
+    others = tuple(
+        each
+        for each in state.run_outs
+        if (each.verdict.place, each.verdict.distance) != (verdict.place, verdict.distance)
+    )
+    state = checked(replace(state, run_outs=(*others, measurement)), revision, "run_out")
+    state = accepted_if_proven(_proven(state, "run_out", verdict), revision)
+    return Step(state=state, verdict=verdict)

@@ -1,0 +1,287 @@
+"""The state of one spindle: what its facts amount to, and the small changes that several kinds of fact share.
+
+Rules of this file
+- A state is a value: every function answers a new one.
+- `setting`, `force` and `run_outs` are the measurements that stand; work on the spindle ends them. What was last
+  measured, standing or not, is kept beside them for showing.
+"""
+
+from collections.abc import Iterable
+from datetime import datetime
+from decimal import Decimal
+from typing import Final, Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from service.domain import recheck
+from service.domain.admissibility import Preparation, RebuildRecord, TorqueRecord
+from service.domain.counter import CounterTrack
+from service.domain.event.sheets import Recheck
+from service.domain.recheck import ACTIVE, Episode, Moment
+from service.domain.sheet import Revision
+from service.domain.verdict import ForceVerdict, RunOutVerdict, SettingVerdict
+
+FOLD_VERSION: Final = 1
+"""Raised when folding the same facts gives another state, so that stored states are made again."""
+
+Lifecycle = Literal["installed", "store", "repair", "retired"]
+
+
+class Stay(Struct, frozen=True, kw_only=True):
+    """A time in one place; `removed` is None while it lasts."""
+
+    sequence: int
+    plant: str
+    hall: str
+    machine: str
+    position: str
+    installed: datetime
+    removed: datetime | None = None
+
+
+class Rebuild(Struct, frozen=True, kw_only=True):
+    at: Moment
+    record: RebuildRecord
+    missing: tuple[str, ...]
+    lot: str | None
+    reason: str
+
+
+class RunIn(Struct, frozen=True, kw_only=True):
+    """Clamp cycles since the torque: exercised by hand, and the first and last count read since."""
+
+    exercised: int = 0
+    first: int | None = None
+    last: int | None = None
+
+    @property
+    def cycles(self) -> int:
+        rise = 0 if self.first is None or self.last is None else self.last - self.first
+        return max(self.exercised, rise)
+
+
+class Job(Struct, frozen=True, kw_only=True):
+    """Work that must be followed by a conforming measurement before the spindle counts as accepted."""
+
+    kind: Literal["rebuild", "adjustment", "torque", "component", "reinstallation"]
+    at: Moment
+
+
+class SettingMeasurement(Struct, frozen=True, kw_only=True):
+    at: Moment
+    verdict: SettingVerdict
+
+
+class ForceMeasurement(Struct, frozen=True, kw_only=True):
+    at: Moment
+    verdict: ForceVerdict
+
+
+class RunOutMeasurement(Struct, frozen=True, kw_only=True):
+    at: Moment
+    verdict: RunOutVerdict
+
+
+class OpenCondition(Struct, frozen=True, kw_only=True):
+    at: Moment
+    component: str
+    code: str
+    scheme: str | None
+    text: str | None
+    unusable: bool
+
+
+class Concession(Struct, frozen=True, kw_only=True):
+    at: Moment
+    check: str
+    until: datetime | None
+    until_count: int | None
+    reason: str
+
+    def holds(self, now: Moment) -> bool:
+        lapsed_by_time = self.until is not None and now.time >= self.until
+        lapsed_by_count = self.until_count is not None and now.count is not None and now.count >= self.until_count
+        return not (lapsed_by_time or lapsed_by_count)
+
+
+class Withheld(Struct, frozen=True, kw_only=True):
+    """Since when the clearance is withheld, the cycles that running in explains, and when it was used all the same."""
+
+    since: Moment
+    explained: int = 0
+    used: Moment | None = None
+
+
+class SpindleState(Struct, frozen=True, kw_only=True):
+    key: str
+    serial: str
+    sheet: str
+    lifecycle: Lifecycle
+    commissioned: Moment
+    stays: tuple[Stay, ...]
+    counter: CounterTrack
+    asks_setting: bool
+    newest: Moment
+    away_since: datetime | None = None
+    rebuild: Rebuild | None = None
+    needs_torque: bool = False
+    torque: TorqueRecord | None = None
+    torqued: Moment | None = None
+    run_in: RunIn = RunIn()
+    job: Job | None = None
+    accepted: Moment | None = None
+    setting: SettingMeasurement | None = None
+    force: ForceMeasurement | None = None
+    run_outs: tuple[RunOutMeasurement, ...] = ()
+    last_setting: SettingMeasurement | None = None
+    last_draw_force: ForceMeasurement | None = None
+    last_run_out: RunOutMeasurement | None = None
+    touched_since_setting: bool = False
+    proven: dict[str, Moment] = {}
+    checked: dict[str, Moment] = {}
+    unproven_out: Moment | None = None
+    conditions: tuple[OpenCondition, ...] = ()
+    concession: Concession | None = None
+    rechecks: tuple[Episode, ...] = ()
+    withheld: Withheld | None = None
+
+    @property
+    def place(self) -> Stay:
+        return self.stays[-1]
+
+    @property
+    def subject(self) -> str:
+        return f"spindles/{self.key}"
+
+    @property
+    def away(self) -> bool:
+        return self.lifecycle != "installed"
+
+
+def preparation(state: SpindleState) -> Preparation:
+    """What is on record about the spindle before a measurement."""
+    return Preparation(
+        rebuild=None if state.rebuild is None else state.rebuild.record,
+        needs_torque=state.needs_torque,
+        torque=state.torque,
+        run_in_cycles=None if state.torque is None else state.run_in.cycles,
+    )
+
+
+def working(state: SpindleState, kind: Literal["adjustment", "torque", "component", "reinstallation"]) -> SpindleState:
+    """The proof of the setting ended by work on the spindle; an open rebuild stays the job it is."""
+    job = state.job if state.job is not None else Job(kind=kind, at=state.newest)
+    if job.kind != "rebuild" and kind == "adjustment":
+        job = Job(kind=kind, at=state.newest)
+    return replace(state, job=job, setting=None, unproven_out=None, touched_since_setting=True)
+
+
+def loosened(state: SpindleState) -> SpindleState:
+    """The nose no longer torqued: what was torqued and run in before counts no more."""
+    return replace(state, needs_torque=True, torque=None, torqued=None, run_in=RunIn())
+
+
+def torqued(state: SpindleState, torque_nm: Decimal, counted: int | None) -> SpindleState:
+    """Torqued at the newest fact; running in counts from here. `counted` is the count where it was read."""
+    assert state.newest.sequence is not None
+    return replace(
+        state,
+        needs_torque=False,
+        torque=TorqueRecord(sequence=state.newest.sequence, torque_nm=torque_nm),
+        torqued=state.newest,
+        run_in=RunIn(first=counted, last=counted),
+    )
+
+
+def counted(state: SpindleState) -> SpindleState:
+    """A reading was counted: the rise since the torque runs the spindle in."""
+    if state.torque is None:
+        return state
+    first = state.run_in.first if state.run_in.first is not None else state.counter.count
+    return replace(state, run_in=replace(state.run_in, first=first, last=state.counter.count))
+
+
+def with_rechecks(state: SpindleState, episodes: Iterable[Episode]) -> SpindleState:
+    """Active episodes, and per code the newest closed one where none is active."""
+    newest: dict[str, Episode] = {}
+    active: list[Episode] = []
+    for episode in episodes:
+        if episode.state in ACTIVE:
+            active.append(episode)
+        else:
+            newest[episode.code] = episode
+    running = {episode.code for episode in active}
+    closed = [episode for code, episode in newest.items() if code not in running]
+    return replace(state, rechecks=(*closed, *active))
+
+
+def superseded(state: SpindleState, since: frozenset[str]) -> SpindleState:
+    """The active episodes that count since one of these anchors are superseded by the newest fact."""
+    return replace(
+        state,
+        rechecks=tuple(
+            recheck.supersede(episode, state.newest) if episode.since in since else episode
+            for episode in state.rechecks
+        ),
+    )
+
+
+def anchored(state: SpindleState, revision: Revision, since: str, codes: frozenset[str] | None = None) -> SpindleState:
+    """Begins the rechecks of the sheet that count since this anchor, at the newest fact.
+
+    With `codes` only those for one of these condition codes, and none that is running already.
+    """
+    wanted = [each for each in revision.issued.rechecks if each.since == since]
+    if codes is not None:
+        running = {episode.code for episode in state.rechecks if episode.state in ACTIVE}
+        wanted = [each for each in wanted if codes.intersection(each.codes) and each.code not in running]
+    begun = [recheck.begin(state.subject, each, state.newest) for each in wanted]
+    return replace(state, rechecks=(*state.rechecks, *begun))
+
+
+def checked(state: SpindleState, revision: Revision, check: str) -> SpindleState:
+    """A check of this kind was made: open windows are satisfied, repeats and what counts from the last check begin.
+
+    A window that is not open yet stays, except that what counts since the last check counts from this one.
+    """
+    rules: dict[str, Recheck] = {each.code: each for each in revision.issued.rechecks}
+    episodes: list[Episode] = []
+    begun: list[Episode] = []
+    for episode in state.rechecks:
+        if episode.check != check or episode.state not in ACTIVE:
+            episodes.append(episode)
+            continue
+        rule = rules.get(episode.code)
+        if episode.state == "waiting":
+            if rule is not None and rule.since == "last_check":
+                episode = recheck.supersede(episode, state.newest)
+                begun.append(recheck.begin(state.subject, rule, state.newest))
+        else:
+            episode = recheck.satisfy(episode, state.newest)
+            if rule is not None and rule.repeat:
+                begun.append(recheck.begin(state.subject, rule, state.newest))
+        episodes.append(episode)
+    made = {**state.checked, check: state.newest}
+    return replace(state, rechecks=(*episodes, *begun), checked=made)
+
+
+def accepted_if_proven(state: SpindleState, revision: Revision) -> SpindleState:
+    """Closes the open job where everything it must be accepted with conforms, and begins what counts from there."""
+    if state.job is None:
+        return state
+    needs = revision.issued.accept_with if state.job.kind == "rebuild" or not state.asks_setting else ("setting",)
+    if not all(_stands(state, revision, need) for need in needs):
+        return state
+    state = superseded(replace(state, job=None, accepted=state.newest), frozenset({"acceptance"}))
+    return anchored(state, revision, "acceptance")
+
+
+def _stands(state: SpindleState, revision: Revision, check: str) -> bool:
+    if check == "setting":
+        return state.setting is not None and state.setting.verdict.outcome == "conforming"
+    if check == "draw_force":
+        return state.force is not None and state.force.verdict.outcome == "conforming"
+    conforming = {each.verdict.place for each in state.run_outs if each.verdict.outcome == "conforming"}
+    limits = revision.issued.run_out
+    return isinstance(limits, tuple) and {each.place for each in limits} <= conforming

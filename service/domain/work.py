@@ -1,0 +1,227 @@
+"""Work on a spindle folded in: commissioning, moves, rebuilds, components, conditions, deferrals."""
+
+from datetime import datetime
+from typing import Literal
+
+from msgspec.structs import replace
+
+from service.domain import counter, recheck
+from service.domain.admissibility import RebuildRecord, rebuild_missing
+from service.domain.event import Fact, spindles
+from service.domain.event.sheets import SettingDepth
+from service.domain.recheck import ACTIVE, Deferral, Episode, Moment
+from service.domain.sheet import Revision
+from service.domain.spindle import (
+    Job,
+    OpenCondition,
+    Rebuild,
+    SpindleState,
+    Stay,
+    anchored,
+    loosened,
+    superseded,
+    working,
+)
+from service.domain.step import ConditionUnknown, NotInPlace, RecheckUnknown, References
+
+_BASELINE_OF = {"setting": "last_setting", "draw_force": "last_draw_force"}
+
+
+def commissioned(key: str, fact: Fact, data: spindles.Commissioned, known: References) -> SpindleState:
+    """The first state; rechecks since commissioning and since the last check (from a baseline if stated) begin."""
+    revision = known.revision(data.sheet, fact.occurred)
+    track = counter.begin(data.counter, fact.occurred)
+    now = Moment(time=fact.occurred, count=track.count, sequence=fact.sequence)
+    stay = Stay(
+        sequence=fact.sequence,
+        plant=data.plant,
+        hall=data.hall,
+        machine=data.machine,
+        position=data.position,
+        installed=fact.occurred,
+    )
+    state = SpindleState(
+        key=key,
+        serial=data.serial,
+        sheet=data.sheet,
+        lifecycle="installed",
+        commissioned=now,
+        stays=(stay,),
+        counter=track,
+        asks_setting=_asks_setting(revision),
+        newest=now,
+    )
+    state = _with_last_checks(anchored(state, revision, "commissioning"), revision, data.baseline)
+    rechecks = tuple(recheck.advance(each, now) for each in state.rechecks)
+    return replace(state, rechecks=rechecks)
+
+
+def _asks_setting(revision: Revision) -> bool:
+    return isinstance(revision.issued.setting_depth, SettingDepth)
+
+
+def _with_last_checks(
+    state: SpindleState, revision: Revision, baseline: spindles.Baseline | None = None
+) -> SpindleState:
+    """Begins what counts since the last check: one on record, else the baseline, else commissioning."""
+    begun: list[Episode] = []
+    for rule in revision.issued.rechecks:
+        if rule.since != "last_check":
+            continue
+        start = state.checked.get(rule.check)
+        stated = None if baseline is None else getattr(baseline, _BASELINE_OF.get(rule.check, ""), None)
+        if start is None and stated is not None:
+            start = Moment(time=stated.time, count=stated.count, sequence=None)
+        start = start or state.commissioned
+        begun.append(recheck.begin(state.subject, rule, state.newest, counted_from=start))
+    return replace(state, rechecks=(*state.rechecks, *begun))
+
+
+def removed(state: SpindleState, data: spindles.Removed) -> SpindleState:
+    """Out of its machine: scrap retires it."""
+    if state.lifecycle != "installed":
+        raise NotInPlace(f"spindle {state.key!r} is not installed anywhere", pointer="/subject")
+    return left(state, "retired" if data.to == "scrap" else data.to)
+
+
+def left(state: SpindleState, lifecycle: Literal["store", "repair", "retired"]) -> SpindleState:
+    """Its stay ended; days stop running. A retired spindle's rechecks are superseded."""
+    last = state.place
+    stays = state.stays if last.removed is not None else (*state.stays[:-1], replace(last, removed=state.newest.time))
+    away_since = state.away_since or state.newest.time
+    state = replace(state, lifecycle=lifecycle, stays=stays, away_since=away_since, withheld=None)
+    if lifecycle == "retired":
+        ended = tuple(recheck.supersede(each, state.newest) for each in state.rechecks)
+        state = replace(state, rechecks=ended)
+    return state
+
+
+def installed(state: SpindleState, data: spindles.Installed) -> SpindleState:
+    """In a machine again: the proof of the setting has ended, the limits of days move by the time away."""
+    if state.lifecycle == "installed":
+        state = left(state, "store")
+    assert state.newest.sequence is not None
+    away = state.newest.time - (state.away_since or state.newest.time)
+    stay = Stay(
+        sequence=state.newest.sequence,
+        plant=data.plant,
+        hall=data.hall,
+        machine=data.machine,
+        position=data.position,
+        installed=state.newest.time,
+    )
+    track = state.counter
+    if data.counter is not None:
+        track = replace(counter.begin(data.counter, state.newest.time), count=track.count, pushed=track.pushed)
+    state = replace(
+        state,
+        lifecycle="installed",
+        stays=(*state.stays, stay),
+        away_since=None,
+        counter=track,
+        rechecks=tuple(recheck.move_days(each, away) for each in state.rechecks),
+    )
+    return working(state, "reinstallation")
+
+
+def sheet_assigned(state: SpindleState, data: spindles.SheetAssigned, known: References) -> SpindleState:
+    """Another sheet holds from now: what was proven by the old one is not proven by the new."""
+    revision = known.revision(data.sheet, state.newest.time)
+    ended = tuple(recheck.supersede(each, state.newest) for each in state.rechecks)
+    state = replace(
+        state,
+        sheet=data.sheet,
+        asks_setting=_asks_setting(revision),
+        rechecks=ended,
+        setting=None,
+        force=None,
+        run_outs=(),
+        proven={},
+        touched_since_setting=True,
+    )
+    return _with_last_checks(anchored(state, revision, "commissioning"), revision)
+
+
+def rebuilt(state: SpindleState, data: spindles.ClampingSetReplaced, revision: Revision) -> SpindleState:
+    """The clamping set replaced: every earlier setting, force and run-out proves nothing any more."""
+    assert state.newest.sequence is not None
+    rebuild = Rebuild(
+        at=state.newest,
+        record=RebuildRecord(
+            sequence=state.newest.sequence,
+            segments_seated=data.segments_seated,
+            o_ring_fitted=data.o_ring_fitted,
+            parts=data.parts,
+        ),
+        missing=rebuild_missing(data, revision),
+        lot=data.lot,
+        reason=data.reason,
+    )
+    state = replace(
+        loosened(state),
+        rebuild=rebuild,
+        job=Job(kind="rebuild", at=state.newest),
+        setting=None,
+        force=None,
+        run_outs=(),
+        unproven_out=None,
+        concession=None,
+        touched_since_setting=True,
+    )
+    state = superseded(state, frozenset({"acceptance", "rebuild", "adjustment"}))
+    return anchored(state, revision, "rebuild")
+
+
+def component_replaced(state: SpindleState, data: spindles.ComponentReplaced) -> SpindleState:
+    """The proof of the setting ends; a new nose or draw bar has to be torqued."""
+    state = working(state, "component")
+    return loosened(state) if data.component in ("nose", "draw_bar") else state
+
+
+def condition_noted(state: SpindleState, data: spindles.ConditionNoted, revision: Revision) -> SpindleState:
+    noted = OpenCondition(
+        at=state.newest,
+        component=data.component,
+        code=data.code,
+        scheme=data.scheme,
+        text=data.text,
+        unusable=data.unusable,
+    )
+    state = replace(state, conditions=(*_without(state, data), noted))
+    return anchored(state, revision, "condition", frozenset({data.code}))
+
+
+def condition_resolved(state: SpindleState, data: spindles.ConditionResolved) -> SpindleState:
+    remaining = _without(state, data)
+    if len(remaining) == len(state.conditions):
+        raise ConditionUnknown(
+            f"no condition {data.code!r} of {data.component!r} is open on this spindle", pointer="/data/code"
+        )
+    return replace(state, conditions=remaining)
+
+
+def _without(
+    state: SpindleState, data: spindles.ConditionNoted | spindles.ConditionResolved
+) -> tuple[OpenCondition, ...]:
+    named = (data.component, data.code, data.scheme)
+    return tuple(each for each in state.conditions if (each.component, each.code, each.scheme) != named)
+
+
+def deferred(state: SpindleState, data: spindles.RecheckDeferred) -> SpindleState:
+    """A recheck put off until a count or a time."""
+    assert state.newest.sequence is not None
+    if not any(each.code == data.recheck and each.state in ACTIVE for each in state.rechecks):
+        raise RecheckUnknown(f"no recheck {data.recheck!r} is running on this spindle", pointer="/data/recheck")
+    deferral = Deferral(sequence=state.newest.sequence, until=data.until, until_count=data.until_count)
+    _check_until(data.until, data.until_count, state)
+    return replace(
+        state,
+        rechecks=tuple(recheck.defer(each, deferral) if each.code == data.recheck else each for each in state.rechecks),
+    )
+
+
+def _check_until(until: datetime | None, until_count: int | None, state: SpindleState) -> None:
+    if until is not None and until <= state.newest.time:
+        raise RecheckUnknown("until lies before the deferral itself", pointer="/data/until")
+    if until_count is not None and until_count <= state.counter.count:
+        raise RecheckUnknown(f"the count is {state.counter.count} already", pointer="/data/until_count")
