@@ -22,7 +22,7 @@ Address: TypeAlias = IPv4Address | IPv6Address
 Network: TypeAlias = IPv4Network | IPv6Network
 
 URL_CHARACTERS_MAX: Final = 2048
-_URL: Final = re.compile(r"https?://[^\x00-\x20\x7f\\\\^`{|}<>\"/?#]+[^\x00-\x20\x7f\\\\^`{|}<>\"]*\Z", re.IGNORECASE)
+_URL: Final = re.compile(r"https?://[^\x00-\x20\x7f\\^`{|}<>\"/?#]+[^\x00-\x20\x7f\\^`{|}<>\"]*\Z", re.IGNORECASE)
 
 _NEVER: Final[tuple[tuple[str, str], ...]] = (
     ("unspecified", "0.0.0.0/8"),  # RFC 1122, 3.2.1.3; systems take 0.0.0.0 as "this host"
@@ -119,10 +119,25 @@ def target_of(url: str, pointer: str = "/url") -> Target:
         raise UrlHasCredentials("a URL carries no user and no password; requests are signed instead", pointer=pointer)
     if not host or port == 0:
         raise UrlMalformed("the URL names no host and port to call", pointer=pointer)
+    if _ends_in_number(host) and not _is_canonical(host):
+        raise AddressRefused(f"{host} is no address as it is written today (rule not_canonical)", pointer=pointer)
     if "#" in url:
         raise UrlMalformed("a fragment is never sent: leave it out", pointer=pointer)
     plain = parts.scheme == "http"
     return Target(host=host, port=port if port is not None else (80 if plain else 443), plain=plain)
+
+
+def _ends_in_number(host: str) -> bool:
+    """Whether systems may take a host for an IPv4 address in an old spelling: 2130706433, 0x7f.1, 0177.0.0.1."""
+    last = host.rstrip(".").rpartition(".")[2]
+    return re.fullmatch(r"[0-9]+|0x[0-9a-f]*", last) is not None
+
+
+def _is_canonical(host: str) -> bool:
+    try:
+        return str(IPv4Address(host)) == host
+    except ValueError:
+        return False
 
 
 def address_rule(address: Address | str, allowed: Sequence[Network], *, plain: bool = False) -> str | None:
