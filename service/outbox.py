@@ -198,15 +198,13 @@ async def endpoints(
     tx: Transaction,
     *,
     limit: int,
-    after: tuple[datetime, str] | None = None,
+    after: str | None = None,
     plants: Sequence[str] | None = None,
 ) -> list[Endpoint]:
-    """Endpoints in order of creation, after (created, id); with `plants`, those bound to no other plant."""
-    created, last = after if after is not None else (None, None)
+    """Endpoints in order of creation, after one of them; with `plants`, those bound to no other plant."""
     rows = await tx.rows(
         _SQL["endpoints"],
-        after_created=created,
-        after_endpoint=last,
+        after=after,
         plants=None if plants is None else list(plants),
         limit=limit,
     )

@@ -47,12 +47,13 @@ SELECT endpoint, url, types, plants, description, created, disabled, disabled_re
  WHERE endpoint = CAST(:endpoint AS text) AND deleted IS NULL
 
 -- name: endpoints
--- In order of creation, after a place.
+-- In order of creation, after one of them (a deleted one still has its place).
 SELECT endpoint, url, types, plants, description, created, disabled, disabled_reason
   FROM kept.endpoint
  WHERE deleted IS NULL
-   AND (CAST(:after_created AS timestamptz) IS NULL
-        OR (created, endpoint) > (CAST(:after_created AS timestamptz), CAST(:after_endpoint AS text)))
+   AND (CAST(:after AS text) IS NULL
+        OR (created, endpoint) > (SELECT a.created, a.endpoint FROM kept.endpoint a
+                                   WHERE a.endpoint = CAST(:after AS text)))
    AND (CAST(:plants AS text[]) IS NULL OR plants <@ CAST(:plants AS text[]))
  ORDER BY created, endpoint
  LIMIT CAST(:limit AS integer)

@@ -1,0 +1,216 @@
+"""`/v1/webhook-endpoints`: who is told, a ping to try it, and what was sent."""
+
+import re
+from datetime import datetime
+from typing import Annotated, Final, Generic, TypeVar
+
+import msgspec
+from litestar import Router, delete, get, post
+from litestar.di import NamedDependency
+from litestar.params import FromPath, JSONBody, QueryParameter
+from msgspec import Struct
+
+from service import outbox
+from service.access import Key
+from service.deliver import check_target
+from service.domain.address import Network
+from service.domain.refusal import Refusal
+from service.domain.signature import secret_bytes, secret_text
+from service.outbox import AttemptMade, Delivery, Endpoint
+from service.postgres import Database, Transaction
+
+_T = TypeVar("_T")
+DESCRIPTION_CHARACTERS_MAX: Final = 500
+_ENDPOINT: Final = r"whe_[0-9a-f]{32}"
+_NUMBER: Final = r"[1-9][0-9]{0,17}"
+
+Limit = Annotated[int, QueryParameter(ge=1, le=1000, description="how many items at most")]
+Cursor = Annotated[str | None, QueryParameter(description="the `next` of the page before")]
+
+
+class EndpointUnknown(Refusal):
+    """There is no such endpoint, or it is not this key's to see."""
+
+    code = "endpoint_unknown"
+
+
+class CursorMalformed(Refusal):
+    """A cursor that no list of ours gave out."""
+
+    code = "cursor_malformed"
+
+
+class DescriptionMalformed(Refusal):
+    """A description that is too long or holds a NUL."""
+
+    code = "description_malformed"
+
+
+class EndpointWanted(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A receiver to add. Without `types` it is told everything; `secret` is made unless given (`whsec_…`)."""
+
+    url: str
+    types: list[str] | None = None
+    description: str | None = None
+    secret: str | None = None
+
+
+class EndpointAdded(Struct, frozen=True, kw_only=True):
+    """A new receiver with its secret, which is shown this once."""
+
+    id: str
+    url: str
+    types: tuple[str, ...] | None
+    plants: tuple[str, ...] | None
+    description: str | None
+    created: datetime
+    disabled: datetime | None
+    disabled_reason: str | None
+    secret: str
+
+
+class DeliveryShown(Struct, frozen=True, kw_only=True):
+    """One notice on its way to this endpoint: waiting, delivered, failed or dropped, with every attempt made."""
+
+    notice: str
+    type: str
+    subject: str
+    time: datetime
+    state: str
+    next_attempt: datetime | None
+    ended: datetime | None
+    attempts: tuple[AttemptMade, ...]
+
+
+class NoticePut(Struct, frozen=True, kw_only=True):
+    """The id under which a notice will arrive."""
+
+    notice: str
+
+
+class Page(Struct, Generic[_T], frozen=True, kw_only=True):
+    """Some items of a list, and the cursor of the next ones or null."""
+
+    items: list[_T]
+    next: str | None
+
+
+@post("/", status_code=201)
+async def add_endpoint(
+    data: JSONBody[EndpointWanted],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
+    webhook_networks: NamedDependency[tuple[Network, ...]],
+) -> EndpointAdded:
+    """Adds a receiver. One added with a key that is bound to plants is told of those plants only."""
+    outbox.check_types(data.types)
+    if data.description is not None and (
+        len(data.description) > DESCRIPTION_CHARACTERS_MAX or "\0" in data.description
+    ):
+        raise DescriptionMalformed(
+            f"a description has at most {DESCRIPTION_CHARACTERS_MAX} characters and no NUL", pointer="/description"
+        )
+    secret = None if data.secret is None else secret_bytes(data.secret)
+    await check_target(data.url, webhook_networks)
+    async with database.transaction() as tx:
+        added, secret = await outbox.add_endpoint(
+            tx,
+            url=data.url,
+            types=data.types,
+            plants=key.plants,
+            description=data.description,
+            secret=secret,
+            created_by=key.key,
+        )
+    return EndpointAdded(**msgspec.structs.asdict(added), secret=secret_text(secret))
+
+
+@get("/")
+async def list_endpoints(
+    database: NamedDependency[Database], key: NamedDependency[Key], limit: Limit = 100, cursor: Cursor = None
+) -> Page[Endpoint]:
+    """Receivers in the order they were added, without their secrets."""
+    after = _place(cursor, _ENDPOINT)
+    async with database.transaction() as tx:
+        found = await outbox.endpoints(tx, limit=limit + 1, after=after, plants=key.plants)
+    more = len(found) > limit
+    return Page(items=found[:limit], next=found[limit - 1].id if more else None)
+
+
+@get("/{endpoint_id:str}")
+async def read_endpoint(
+    endpoint_id: FromPath[str], database: NamedDependency[Database], key: NamedDependency[Key]
+) -> Endpoint:
+    """One receiver, without its secret."""
+    async with database.transaction() as tx:
+        return await _visible(tx, endpoint_id, key)
+
+
+@delete("/{endpoint_id:str}", status_code=204)
+async def delete_endpoint(
+    endpoint_id: FromPath[str], database: NamedDependency[Database], key: NamedDependency[Key]
+) -> None:
+    """Deletes a receiver at once; what waited for it is dropped."""
+    async with database.transaction() as tx:
+        await _visible(tx, endpoint_id, key)
+        await outbox.delete_endpoint(tx, endpoint_id)
+
+
+@post("/{endpoint_id:str}/ping", status_code=202)
+async def ping_endpoint(
+    endpoint_id: FromPath[str], database: NamedDependency[Database], key: NamedDependency[Key]
+) -> NoticePut:
+    """Sends a signed `endpoint.ping` the way every notice goes; look at the deliveries for what became of it."""
+    async with database.transaction() as tx:
+        await _visible(tx, endpoint_id, key)
+        return NoticePut(notice=await outbox.ping(tx, endpoint_id))
+
+
+@get("/{endpoint_id:str}/deliveries")
+async def list_deliveries(
+    endpoint_id: FromPath[str],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
+    limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Page[DeliveryShown]:
+    """What was and is to be sent to a receiver, the newest notice first, with every attempt and its answer."""
+    before = _place(cursor, _NUMBER)
+    async with database.transaction() as tx:
+        await _visible(tx, endpoint_id, key)
+        found = await outbox.deliveries(
+            tx, endpoint_id, limit=limit + 1, before=None if before is None else int(before)
+        )
+    more = len(found) > limit
+    return Page(items=[_shown(each) for each in found[:limit]], next=str(found[limit - 1].place) if more else None)
+
+
+async def _visible(tx: Transaction, endpoint_id: str, key: Key) -> Endpoint:
+    """The endpoint, or EndpointUnknown where there is none within the key's plants."""
+    found = await outbox.endpoint(tx, endpoint_id) if re.fullmatch(_ENDPOINT, endpoint_id) else None
+    bound_elsewhere = (
+        found is not None and key.plants is not None and not set(found.plants or [None]) <= set(key.plants)
+    )
+    if found is None or bound_elsewhere:
+        raise EndpointUnknown("there is no such webhook endpoint")
+    return found
+
+
+def _shown(delivery: Delivery) -> DeliveryShown:
+    values = msgspec.structs.asdict(delivery)
+    del values["place"]
+    return DeliveryShown(**values)
+
+
+def _place(cursor: str | None, written: str) -> str | None:
+    if cursor is not None and not re.fullmatch(written, cursor):
+        raise CursorMalformed("this cursor is not one of this list's")
+    return cursor
+
+
+routes: Final = Router(
+    path="/v1/webhook-endpoints",
+    route_handlers=[add_endpoint, list_endpoints, read_endpoint, delete_endpoint, ping_endpoint, list_deliveries],
+    opt={"scope": "webhooks:admin"},
+    tags=["webhooks"],
+)
