@@ -94,8 +94,6 @@ def conformity_probability(
         return 1.0 if above is None else _normal(above)
     if above is None:
         return _normal(-below)
-    if below > 0:
-        return _normal(-below) - _normal(-above)
     return _normal(above) - _normal(below)
 
 
@@ -108,5 +106,5 @@ def _beyond(total: Decimal, divisor: int, lower: Decimal | None, upper: Decimal 
 
 
 def _normal(z: float) -> float:
-    """The standard normal distribution function, accurate in both tails."""
+    """The standard normal distribution function."""
     return 0.5 * erfc(-z / sqrt(2))

@@ -108,13 +108,13 @@ def gauge(*absent: str, calibration: dict[str, Any] | None = CALIBRATION, **chan
     return apply_gauge(made, "DG-03", fact("gauge.calibrated", calibration, 2, datetime(2026, 1, 5, 8, 20, tzinfo=UTC)))
 
 
-def force_gauge(**changes: Any) -> Gauge:
+def force_gauge(correction_n: str = "0", **changes: Any) -> Gauge:
     return gauge(
         "permitted_error",
         calibration={
             "expanded_uncertainty": q("200", "N"),
             "k": "2",
-            "correction": q("0", "N"),
+            "correction": q(correction_n, "N"),
             "due": "2027-01-05",
         },
         **{

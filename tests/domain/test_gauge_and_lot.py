@@ -116,6 +116,8 @@ def test_facts_of_a_lot_in_any_order_end_in_the_same_lot() -> None:
     assert len({msgspec.json.encode(lot) for lot in lots}) == 1
     assert (lots[0].quantity, lots[0].sheet) == (20, "SKERROW-A")
     assert [lots[0].withdrawn_at(at_day(day)) for day in (9, 10)] == [False, True]
+    again = fact("lot.withdrawn", {"reason": "still soft"}, 4, 12)
+    assert lot_of(RECEIVED, again, RECALLED).withdrawn == lots[0].withdrawn
     assert msgspec.json.decode(msgspec.json.encode(lots[0]), type=Lot) == lots[0]
 
 

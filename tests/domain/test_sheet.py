@@ -47,6 +47,10 @@ def test_the_newest_revision_valid_by_then_holds_and_a_later_entry_wins_a_tie(wh
     assert folded(FIRST, SECOND, BACKDATED).at(when).issued.revision == number
 
 
+def test_before_any_is_valid_the_earliest_holds_and_a_later_entry_wins_a_tie() -> None:
+    assert folded(SECOND, BACKDATED).at(datetime(2026, 1, 1, tzinfo=UTC)).issued.revision == 3
+
+
 def test_the_order_of_arrival_does_not_matter() -> None:
     assert len({msgspec.json.encode(folded(*order)) for order in permutations((FIRST, SECOND, BACKDATED))}) == 1
 

@@ -114,6 +114,9 @@ def test_a_gauge_is_capable_up_to_the_stated_uncertainty() -> None:
         return judged(opposed("11.52", "11.48"), revision(decision_rule=rule))
 
     assert verdict("0.009202").reasons == ()
+    calibrated_only = skerrow.gauge(repeatability=skerrow.mm("0"), resolution=skerrow.mm("0"))
+    rule = skerrow.SHEET["decision_rule"] | {"uncertainty_max": skerrow.mm("0.006")}
+    assert judged(opposed("11.41", "11.39"), revision(decision_rule=rule), calibrated_only).reasons == ()
     refused = verdict("0.009201")
     assert (refused.outcome, refused.admissible, refused.reasons, refused.outside) == (
         "not_admissible",
@@ -138,7 +141,7 @@ def test_an_inadmissible_measurement_still_says_where_the_depth_is() -> None:
 
 
 def test_a_gauge_of_another_kind_lends_neither_correction_nor_budget() -> None:
-    verdict = judged(opposed("11.41", "11.39"), by=skerrow.force_gauge())
+    verdict = judged(opposed("11.41", "11.39"), by=skerrow.force_gauge("3"))
     assert (verdict.mean, verdict.uncertainty) == (mm("11.40"), None)
 
 
