@@ -11,7 +11,10 @@ from urllib.parse import urlsplit
 
 from service.embedded import EmbeddedServer
 
-SETTINGS = {"max_connections": "200", "shared_buffers": "256MB"}
+SETTINGS = {"max_connections": "200", "shared_buffers": "256MB", "max_wal_size": "512MB"}
+MEMORY = Path("/dev/shm")
+"""Copying the template took 0.02 s here and 0.1 to 0.4 s on disk, with two cores busy."""
+MEMORY_WANTED_BYTES = 4 * 1024**3
 
 
 class SuiteServer:
@@ -49,15 +52,16 @@ class SuiteServer:
             return str(container.get_connection_url())
 
     def _embedded(self) -> str:
-        data = make_data_folder()
+        roomy = MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > MEMORY_WANTED_BYTES
+        data = make_data_folder(MEMORY if roomy else Path("/var/tmp"))
         self._stop.callback(shutil.rmtree, data, ignore_errors=True)
         server = self._stop.enter_context(EmbeddedServer(data, fsync=False, settings=SETTINGS))
         return server.dsn
 
 
-def make_data_folder() -> Path:
+def make_data_folder(above: Path = Path("/var/tmp")) -> Path:
     """Make an empty folder that the server's account can reach, which pytest's own temporary folders are not."""
-    return Path(tempfile.mkdtemp(prefix="spindle-ledger-test-", dir="/var/tmp" if Path("/var/tmp").is_dir() else None))
+    return Path(tempfile.mkdtemp(prefix="spindle-ledger-test-", dir=above if above.is_dir() else None))
 
 
 def engine_answers(address: str, *, within_s: float) -> bool:
