@@ -2,7 +2,7 @@
 
 -- name: put_notices
 -- The id decides what is new; only a new notice fans out, to the endpoints that exist now and want it.
--- A notice about no single plant is for endpoints that are not bound to plants.
+-- A notice about no single plant is for endpoints that are not bound to plants; one about an endpoint is for the others.
 WITH fresh AS (
     INSERT INTO kept.notice (id, type, subject, spindle, plant, occurred, created, body)
     SELECT n.id, n.type, n.subject, n.spindle, n.plant, n.occurred, CAST(:now AS timestamptz), n.body::json
@@ -11,7 +11,7 @@ WITH fresh AS (
            AS n (id, type, subject, spindle, plant, occurred, body, place)
      ORDER BY n.place
     ON CONFLICT (id) DO NOTHING
-    RETURNING notice, type, plant
+    RETURNING notice, type, subject, plant
 ), waiting AS (
     INSERT INTO kept.delivery (endpoint, notice, next_attempt)
     SELECT e.endpoint, f.notice, CAST(:now AS timestamptz)
@@ -20,6 +20,7 @@ WITH fresh AS (
         ON e.deleted IS NULL
        AND (e.types IS NULL OR f.type = ANY (e.types))
        AND (e.plants IS NULL OR f.plant = ANY (e.plants))
+       AND f.subject <> 'webhook-endpoints/' || e.endpoint
 )
 SELECT count(*) FROM fresh
 
@@ -95,7 +96,7 @@ WITH busy AS (
       FROM kept.endpoint e
       LEFT JOIN busy b ON b.endpoint = e.endpoint
      CROSS JOIN LATERAL (
-           SELECT w.notice, w.attempts
+           SELECT w.notice, w.attempts, w.next_attempt
              FROM kept.delivery w
             WHERE w.endpoint = e.endpoint
               AND w.state = 'waiting'
