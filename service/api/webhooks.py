@@ -7,7 +7,7 @@ from typing import Annotated, Final, Generic, TypeVar
 import msgspec
 from litestar import Router, delete, get, post
 from litestar.di import NamedDependency
-from litestar.params import FromPath, JSONBody, QueryParameter
+from litestar.params import FromPath, JSONBody, QueryParameter, SkipValidation
 from msgspec import Struct
 
 from service import outbox
@@ -100,7 +100,7 @@ async def add_endpoint(
     data: JSONBody[EndpointWanted],
     database: NamedDependency[Database],
     key: NamedDependency[Key],
-    webhook_networks: NamedDependency[tuple[Network, ...]],
+    webhook_networks: NamedDependency[SkipValidation[tuple[Network, ...]]],
 ) -> EndpointAdded:
     """Adds a receiver. One added with a key that is bound to plants is told of those plants only."""
     outbox.check_types(data.types)

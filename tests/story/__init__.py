@@ -1,0 +1,1 @@
+"""Stories: what a caller sees from outside, told from beginning to end."""
