@@ -113,17 +113,17 @@ def refuse_other_major(data: Path, major: str) -> None:
         )
 
 
-def outlive_postmaster(cluster: Path) -> None:
-    """Wait until the server of an earlier, killed service is gone: 30 s, then SIGINT and 30 s more.
+def outlive_postmaster(cluster: Path, patience_s: float = _DYING_S) -> None:
+    """Wait until the server of an earlier, killed service is gone; then send it SIGINT and wait as long again.
 
     It outlives its killed parent by a second or two. Raises EmbeddedUnavailable where it stays.
     """
-    if _gone_within(cluster, _DYING_S):
+    if _gone_within(cluster, patience_s):
         return
     if (pid := running_postmaster(cluster)) is not None:
         with contextlib.suppress(ProcessLookupError):
             os.kill(pid, signal.SIGINT)
-    if not _gone_within(cluster, _DYING_S):
+    if not _gone_within(cluster, patience_s):
         raise EmbeddedUnavailable(
             f"An earlier PostgreSQL, process {running_postmaster(cluster)}, still works on {cluster} and does not "
             f"end: stop it, then start again."

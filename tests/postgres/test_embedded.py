@@ -4,12 +4,17 @@ import asyncio
 import os
 import shutil
 import signal
+import subprocess
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import asyncpg
 import pytest
 
+from service.embedded_account import command_as, server_account
+from service.embedded_binaries import installed_binaries
+from service.embedded_folder import outlive_postmaster
 from tests.postgres.held_server import Held, add_row, gone, wait_until_gone
 from tests.postgres.hold_server import SERVER_DIED
 from tests.server import make_data_folder
@@ -102,6 +107,27 @@ async def test_a_start_waits_for_a_dying_server(data: Path) -> None:
         finally:
             if not gone(held.pid):
                 os.kill(held.pid, signal.SIGCONT)
+
+
+def test_a_server_that_nobody_holds_is_asked_to_end(data: Path) -> None:
+    with Held(data) as held:
+        held.ready()
+        assert held.end() == 0
+    cluster = data / "cluster"
+    settings = ["-c", "listen_addresses=", "-c", f"unix_socket_directories={data}"]
+    words = command_as(server_account(), [installed_binaries().program("postgres"), "-D", cluster, *settings])
+    with subprocess.Popen(words, cwd="/", stderr=subprocess.DEVNULL) as unheld:
+        try:
+            while not (data / ".s.PGSQL.5432").exists():
+                assert unheld.poll() is None
+                time.sleep(0.02)
+            began = time.monotonic()
+            outlive_postmaster(cluster, patience_s=1.0)
+            assert time.monotonic() - began >= 1.0
+            assert unheld.wait(10) == 0
+            assert not (cluster / "postmaster.pid").exists()
+        finally:
+            unheld.kill()
 
 
 def test_a_holder_started_with_interrupts_ignored_leaves_no_server(data: Path) -> None:
