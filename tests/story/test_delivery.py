@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from ipaddress import ip_network
 from typing import Any
 
+import asyncpg
 import pytest
 from aiohttp import web
 from aiohttp.abc import AbstractResolver, ResolveResult
@@ -363,6 +364,32 @@ async def test_what_a_dispatcher_gave_up_goes_out_again_under_the_same_id(databa
     assert one.ids == [due().id, due().id]
     (delivery,) = await deliveries(database, endpoint)
     assert (delivery.state, len(delivery.attempts)) == ("delivered", 1)
+
+
+async def test_delivery_goes_on_when_the_database_was_away(database: Database, database_url: str) -> None:
+    stop = asyncio.Event()
+    async with receiver() as one:
+        endpoint = await subscribe(database, one.url)
+        own = await Database.open(database_url, size=2)
+        running = asyncio.create_task(Dispatcher(own, allowed=LOOPBACK).run(stop))
+        await put(database, due(1))
+        await until_delivered(database, endpoint, 1)
+        operator = await asyncpg.connect(database_url)
+        ended = await operator.fetchval(
+            "SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity"
+            " WHERE datname = current_database() AND pid <> pg_backend_pid()"
+        )
+        await operator.close()
+        await database.close()
+        again = await Database.open(database_url)
+        await put(again, due(2))
+        await until_delivered(again, endpoint, 2)
+        stop.set()
+        await running
+        await own.close()
+        await again.close()
+    assert ended >= 2
+    assert one.ids == [due(1).id, due(2).id]
 
 
 def test_a_schedule_that_does_not_begin_at_once_is_refused(database: Database) -> None:
