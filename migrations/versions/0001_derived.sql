@@ -12,8 +12,10 @@ CREATE TABLE derived.counter (
     takes_readings   boolean     NOT NULL,             -- false in store, in repair and retired
     plain_after      timestamptz NOT NULL,             -- the spindle's newest fact
     plain_below      bigint,                           -- a reading at or above it crosses a limit
+    plain_until      timestamptz,                      -- a reading from then on may cross a limit of days
     thought_until    timestamptz,                      -- after a torque that no measurement has followed
-    watched          boolean     NOT NULL DEFAULT false, -- withheld, and not yet seen to run on
+    pushed           boolean     NOT NULL,             -- a reading has been recorded as a fact: its silence means something
+    watched          boolean     NOT NULL,             -- withheld, and not yet seen to run on
     heard_at         timestamptz NOT NULL              -- operational: nothing is judged by it
 ) WITH (fillfactor = 60);
 

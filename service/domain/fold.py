@@ -38,9 +38,10 @@ from service.domain.step import Finding, References, SpindleKnown, SpindleRetire
 
 
 class View(Struct, frozen=True, kw_only=True):
-    """A state at a time: the count then, the rechecks advanced to it, health and clearance."""
+    """A state at a time: reading and count then, the rechecks advanced to it, health and clearance."""
 
     now: Moment
+    reading: int
     counted_at: datetime
     rechecks: tuple[Episode, ...]
     assessment: Assessment
@@ -131,13 +132,13 @@ def view(state: SpindleState, now: datetime, newest: tuple[int, datetime] | None
     """The state at `now`, with the newest counted reading as (reading, time) where one is newer than the facts."""
     track = state.counter
     counted_at = track.read_at
-    if newest is not None and newest[1] > track.read_at and newest[1] >= state.newest.time:
+    if newest is not None and newest[1] > track.read_at:
         track, counted_at = counter.held(track, newest[0]), newest[1]
         track = replace(track, read_at=counted_at)
     moment = Moment(time=now, count=track.count, sequence=None)
     episodes = tuple(recheck.advance(each, moment, away=state.away) for each in state.rechecks)
     assessment = assess(replace(state, counter=track), episodes, moment)
-    return View(now=moment, counted_at=counted_at, rechecks=episodes, assessment=assessment)
+    return View(now=moment, reading=track.reading, counted_at=counted_at, rechecks=episodes, assessment=assessment)
 
 
 def next_look(state: SpindleState, view: View) -> datetime | None:

@@ -1,0 +1,176 @@
+"""The command line: `spindle-ledger demo | serve | deliver | sweep | migrate | verify | key | openapi`."""
+
+import argparse
+import asyncio
+import json
+import signal
+import sys
+from collections.abc import Awaitable, Callable, Sequence
+from datetime import timedelta
+from pathlib import Path
+
+from msgspec.structs import replace
+
+from service import access
+from service.access import SCOPES
+from service.api.document import document_of
+from service.app import PARTS, create_app, dispatcher
+from service.demo.story import tell
+from service.domain.refusal import Refusal
+from service.embedded import EmbeddedUnavailable
+from service.environment import Environment, EnvironmentWrong, read_environment
+from service.migrate import MigrationRefused, migrate
+from service.postgres import CannotConnect, Database
+from service.serve import serve, with_database
+from service.sweep import sweep, sweep_once
+from service.verify import verify
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs one command; answers its exit status."""
+    options = _parser().parse_args(arguments)
+    try:
+        environment = _with_options(read_environment(), options)
+        run: Callable[[Environment, argparse.Namespace], int] = options.run
+        return run(environment, options)
+    except (EnvironmentWrong, MigrationRefused, Refusal) as error:
+        print(f"spindle-ledger: {error}", file=sys.stderr)
+        return 2
+    except EmbeddedUnavailable as error:
+        print(f"spindle-ledger: {error}", file=sys.stderr)
+        return error.exit_status
+    except CannotConnect as error:
+        print(f"spindle-ledger: the database or the address cannot be used: {error}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 0
+
+
+def _with_options(environment: Environment, options: argparse.Namespace) -> Environment:
+    given = {name: value for name in ("host", "port", "data") if (value := getattr(options, name, None)) is not None}
+    return replace(environment, **given)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="spindle-ledger", description=__doc__)
+    commands = parser.add_subparsers(required=True, metavar="command")
+
+    def add(name: str, run: Callable[[Environment, argparse.Namespace], int], text: str) -> argparse.ArgumentParser:
+        command = commands.add_parser(name, help=text, description=text)
+        command.set_defaults(run=run)
+        command.add_argument("--data", type=Path, help="data folder of the embedded PostgreSQL, without DATABASE_URL")
+        return command
+
+    story = add("demo", _demo, "tell the invented Skerrow story on an embedded PostgreSQL, then keep serving")
+    story.add_argument("--once", action="store_true", help="stop after the story")
+    story.add_argument("--port", type=int, help="port to serve at; 0 takes a free one")
+    served = add("serve", _serve, "serve the API, and sweep and deliver beside it")
+    served.add_argument("--host", help="address to bind")
+    served.add_argument("--port", type=int, help="port to bind; 0 takes a free one")
+    served.add_argument("--without", default="", help="parts to leave out: sweep, deliver")
+    add("deliver", _deliver, "deliver notices, apart from serve")
+    swept = add("sweep", _sweep, "let time pass: settle what falls due by days, apart from serve")
+    swept.add_argument("--once", action="store_true", help="one round")
+    add("migrate", _migrate, "bring the database to this release")
+    add("verify", _verify, "prove that nothing in the ledger was altered")
+    minted = add("key", _key, "mint a key and print it once")
+    minted.add_argument("name", help="whose key it is")
+    minted.add_argument("--scope", action="append", required=True, choices=SCOPES, help="may be given several times")
+    minted.add_argument("--plant", action="append", help="bind it to a plant; may be given several times")
+    minted.add_argument("--days", type=int, help="how long it holds")
+    add("openapi", _openapi, "print the OpenAPI document")
+    return parser
+
+
+def _demo(environment: Environment, options: argparse.Namespace) -> int:
+    return tell(environment, once=options.once, port=options.port)
+
+
+def _serve(environment: Environment, options: argparse.Namespace) -> int:
+    without = {part for part in options.without.split(",") if part}
+    if without - PARTS:
+        raise EnvironmentWrong(f"--without takes {', '.join(sorted(PARTS))}")
+    return serve(environment, parts=PARTS - without)
+
+
+def _deliver(environment: Environment, _options: argparse.Namespace) -> int:
+    async def run(database: Database, stop: asyncio.Event) -> int:
+        await dispatcher(database, environment).run(stop)
+        return 0
+
+    return _with_pool(environment, run)
+
+
+def _sweep(environment: Environment, options: argparse.Namespace) -> int:
+    async def run(database: Database, stop: asyncio.Event) -> int:
+        if options.once:
+            print(f"{await sweep_once(database)} spindles settled")
+        else:
+            await sweep(database, stop)
+        return 0
+
+    return _with_pool(environment, run)
+
+
+def _migrate(environment: Environment, _options: argparse.Namespace) -> int:
+    with with_database(environment) as (ready, _server):
+        assert ready.database_url is not None
+        migrate(ready.database_url)
+    print("the database is at this release")
+    return 0
+
+
+def _verify(environment: Environment, _options: argparse.Namespace) -> int:
+    async def run(database: Database, _stop: asyncio.Event) -> int:
+        tally = None
+        async for tally in verify(database):
+            print(f"{tally.subjects} subjects, {tally.facts} facts, {tally.readings} readings", file=sys.stderr)
+        assert tally is not None
+        for fault in tally.faults:
+            print(f"ALTERED: {fault.place}: {fault.what}")
+        words = f"{tally.facts} facts and {tally.readings} readings of {tally.subjects} subjects"
+        print(f"{words}: " + (f"{len(tally.faults)} faults" if tally.faults else "every hash is as it was written"))
+        return 1 if tally.faults else 0
+
+    return _with_pool(environment, run)
+
+
+def _key(environment: Environment, options: argparse.Namespace) -> int:
+    async def run(database: Database, _stop: asyncio.Event) -> int:
+        async with database.transaction() as tx:
+            expires = None if options.days is None else tx.now + timedelta(days=options.days)
+            _made, token = await access.mint(
+                tx, name=options.name, scopes=options.scope, plants=options.plant, expires=expires
+            )
+        print(token)
+        return 0
+
+    return _with_pool(environment, run)
+
+
+def _openapi(environment: Environment, _options: argparse.Namespace) -> int:
+    app = create_app(replace(environment, database_url="postgresql://"))
+    print(json.dumps(document_of(app), indent=1, sort_keys=True, ensure_ascii=False))
+    return 0
+
+
+def _with_pool(environment: Environment, run: Callable[[Database, asyncio.Event], Awaitable[int]]) -> int:
+    """Runs on the database until done or told to stop (SIGINT, SIGTERM)."""
+
+    async def inside(dsn: str) -> int:
+        stop = asyncio.Event()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            asyncio.get_running_loop().add_signal_handler(number, stop.set)
+        database = await Database.open(dsn, size=environment.pool_size)
+        try:
+            return await run(database, stop)
+        finally:
+            await database.close()
+
+    with with_database(environment) as (ready, _server):
+        assert ready.database_url is not None
+        return asyncio.run(inside(ready.database_url))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""HTTP in, JSON out: one file per resource; no rules, no SQL."""

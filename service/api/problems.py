@@ -1,0 +1,159 @@
+"""Every error as a problem document (RFC 9457); the only place that knows which status a refusal has."""
+
+import logging
+from typing import Any, Final
+
+from litestar import Request, Response
+from litestar.exceptions import HTTPException, MethodNotAllowedException, SerializationException, ValidationException
+from msgspec import Struct
+
+from service.domain.refusal import Fault, Refusal
+from service.postgres import CannotConnect
+
+LOG: Final = logging.getLogger(__name__)
+MEDIA_TYPE: Final = "application/problem+json"
+
+STATUS: Final = {
+    "json_malformed": 400,
+    "cursor_malformed": 400,
+    "query_parameter_unknown": 400,
+    "key_missing": 401,
+    "scope_missing": 403,
+    "plant_not_allowed": 403,
+    "identity_conflict": 409,
+    "sequence_moved_on": 409,
+    "spindle_already_commissioned": 409,
+    "place_taken": 409,
+    "endpoint_unknown": 404,
+    "spindle_not_found": 404,
+    "content_type_unknown": 415,
+    "batch_too_long": 413,
+}
+"""Refusals that are not 422."""
+
+_TITLE: Final = {
+    400: "The request cannot be read",
+    401: "A key is needed",
+    403: "The key does not allow this",
+    404: "There is no such thing",
+    405: "The method is not for this address",
+    409: "What is there says otherwise",
+    413: "Too much at once",
+    415: "The content type is not taken here",
+    422: "Refused",
+    500: "The service failed",
+    503: "The database is away",
+}
+
+
+_CODE_OF_STATUS: Final = {404: "not_found", 405: "method_not_allowed", 413: "body_too_large"}
+
+
+class Problem(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A problem document. `type` and `code` are stable; `errors` names the places with JSON pointers."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    code: str
+    errors: tuple[Fault, ...] = ()
+
+
+class QueryParameterUnknown(Refusal):
+    code = "query_parameter_unknown"
+
+
+def problem(code: str, detail: str, faults: tuple[Fault, ...] = (), status: int | None = None) -> Problem:
+    status = status or STATUS.get(code, 422)
+    return Problem(
+        type=f"urn:spindle-ledger:problem:{code}",
+        title=_TITLE.get(status, "Refused"),
+        status=status,
+        detail=detail,
+        code=code,
+        errors=faults,
+    )
+
+
+def problem_of(refusal: Refusal) -> Problem:
+    return problem(refusal.code, refusal.detail, refusal.faults)
+
+
+def _answer(found: Problem, headers: dict[str, str] | None = None) -> Response[Problem]:
+    return Response(found, status_code=found.status, media_type=MEDIA_TYPE, headers=headers or {})
+
+
+def on_refusal(_request: Request[Any, Any, Any], refusal: Refusal) -> Response[Problem]:
+    found = problem_of(refusal)
+    return _answer(found, {"WWW-Authenticate": "Bearer"} if found.status == 401 else None)
+
+
+def on_validation(_request: Request[Any, Any, Any], error: ValidationException) -> Response[Problem]:
+    """What the framework's own decoding of a body or a parameter complains of."""
+    extra: list[Any] = error.extra if isinstance(error.extra, list) else []
+    faults = tuple(
+        Fault(
+            pointer="/" + str(each.get("key", "")).replace(".", "/"),
+            code="member_invalid",
+            detail=str(each.get("message", "")),
+        )
+        for each in extra
+        if isinstance(each, dict)
+    )
+    return _answer(problem("request_invalid", faults[0].detail if faults else error.detail, faults, 400))
+
+
+def on_unreadable(
+    _request: Request[Any, Any, Any], error: SerializationException | RecursionError | UnicodeDecodeError
+) -> Response[Problem]:
+    return _answer(problem("json_malformed", f"not JSON that can be read: {error}"))
+
+
+def on_http(request: Request[Any, Any, Any], error: HTTPException) -> Response[Problem]:
+    code = {404: "not_found", 405: "method_not_allowed", 413: "body_too_large"}.get(
+        error.status_code, "request_invalid"
+    )
+    headers = dict(error.headers or {})
+    if isinstance(error, MethodNotAllowedException) and "allow" not in {name.lower() for name in headers}:
+        headers["Allow"] = ", ".join(sorted(allowed_methods(request)))
+    return _answer(problem(code, error.detail, status=error.status_code), headers)
+
+
+def allowed_methods(request: Request[Any, Any, Any]) -> set[str]:
+    """The methods of the address, HEAD wherever there is GET."""
+    methods: set[str] = set()
+    for route in request.app.routes:
+        if getattr(route, "path_components", None) is not None and _matches(route.path_components, request.url.path):
+            methods |= set(getattr(route, "methods", ()))
+    return methods | ({"HEAD"} if "GET" in methods else set())
+
+
+def _matches(components: list[Any], path: str) -> bool:
+    parts = [part for part in path.split("/") if part]
+    return len(parts) == len(components) and all(
+        not isinstance(component, str) or component == part for component, part in zip(components, parts, strict=True)
+    )
+
+
+def on_no_database(_request: Request[Any, Any, Any], error: Exception) -> Response[Problem]:
+    LOG.warning("the database is away: %s", error)
+    detail = "nothing was promised; send the same again in a moment"
+    return _answer(problem("database_away", detail, status=503), {"Retry-After": "2"})
+
+
+def on_surprise(request: Request[Any, Any, Any], error: Exception) -> Response[Problem]:
+    LOG.error("%s %s failed", request.method, request.url.path, exc_info=error)
+    return _answer(problem("internal", "the service failed; its log says more", status=500))
+
+
+handlers: Final[dict[Any, Any]] = {
+    Refusal: on_refusal,
+    ValidationException: on_validation,
+    SerializationException: on_unreadable,
+    RecursionError: on_unreadable,
+    UnicodeDecodeError: on_unreadable,
+    HTTPException: on_http,
+    **dict.fromkeys(CannotConnect, on_no_database),
+    Exception: on_surprise,
+}

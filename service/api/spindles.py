@@ -1,0 +1,202 @@
+"""`/v1/spindles/{key}`: a spindle as it is now, its history, its measurements, its clearance."""
+
+from datetime import datetime
+from typing import Annotated, Any, Final
+
+import msgspec
+from litestar import Request, Response, Router, get
+from litestar.di import NamedDependency
+from litestar.params import FromPath, QueryParameter
+from msgspec import Struct
+
+from service import ledger, projections
+from service.access import Key
+from service.api.webhooks import CursorMalformed, Page
+from service.domain.fold import next_look
+from service.domain.health import Reason
+from service.domain.refusal import Refusal
+from service.domain.shown import SpindleShown, spindle_shown
+from service.ledger import Subject
+from service.postgres import Database, Transaction
+from service.projections import Stored
+
+Limit = Annotated[int, QueryParameter(ge=1, le=1000, description="how many items at most")]
+Cursor = Annotated[str | None, QueryParameter(description="the `next` of the page before")]
+
+
+class SpindleNotFound(Refusal):
+    code = "spindle_not_found"
+
+
+class HistoryItem(Struct, frozen=True, kw_only=True):
+    """An entry of a spindle's stream: the event's envelope with its place in the ledger."""
+
+    specversion: str
+    id: str
+    source: str
+    type: str
+    subject: str
+    time: datetime
+    actor: str | None
+    data: msgspec.Raw
+    sequence: int
+    log: int
+    position: int
+    recorded: datetime
+    hash: str
+
+
+class Clearance(Struct, frozen=True, kw_only=True):
+    """May this spindle be used, and if not, why. Advice, never a statement that a machine is safe."""
+
+    key: str
+    clearance: str
+    reasons: tuple[Reason, ...]
+    count: int
+    counted_at: datetime
+    as_of: datetime
+
+
+class MeasurementShown(Struct, frozen=True, kw_only=True):
+    entry: int
+    time: datetime
+    check: str
+    gauge: str | None
+    outcome: str
+    verdict: msgspec.Raw
+
+
+async def _found(tx: Transaction, spindle: str, key: Key) -> tuple[Subject, Stored]:
+    subject = await ledger.find(tx, "spindles", spindle)
+    stored = None if subject is None else await projections.load(tx, subject.subject)
+    if subject is None or stored is None or not key.reaches(stored.state.place.plant):
+        raise SpindleNotFound(f"there is no spindle {spindle!r}")
+    return subject, stored
+
+
+def _settled_by(stored: Stored, now: datetime) -> datetime:
+    """A stored state whose next look has passed is settled while it is read; nothing is written."""
+    late = stored.next_look is not None and stored.next_look <= now
+    return max(now, stored.settled_at) if late else stored.settled_at
+
+
+@get("/{spindle:str}")
+async def read_spindle(
+    request: Request[Any, Any, Any],
+    spindle: FromPath[str],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
+) -> Response[SpindleShown | None]:
+    """The spindle as it is now. The ETag changes with every entry and whenever time changes what is shown."""
+    async with database.transaction(snapshot=True) as tx:
+        subject, stored = await _found(tx, spindle, key)
+        at = _settled_by(stored, tx.now)
+    view = stored.view(at)
+    look = next_look(stored.state, view)
+    mark = "" if look is None else f"-{int(look.timestamp())}"
+    etag = f'"{subject.sequence}-{stored.settlements}{mark}"'
+    if etag in [each.strip() for each in request.headers.get("if-none-match", "").split(",")]:
+        return Response(None, status_code=304, headers={"ETag": etag})
+    shown = spindle_shown(stored.state, view, subject.sequence, at)
+    return Response(shown, headers={"ETag": etag, "Cache-Control": "no-cache"})
+
+
+@get("/{spindle:str}/clearance")
+async def read_clearance(
+    spindle: FromPath[str], database: NamedDependency[Database], key: NamedDependency[Key]
+) -> Clearance:
+    """Whether the spindle may be used now, with the reasons."""
+    async with database.transaction(snapshot=True) as tx:
+        _, stored = await _found(tx, spindle, key)
+        view = stored.view(max(tx.now, stored.settled_at))
+    return Clearance(
+        key=spindle,
+        clearance=view.assessment.clearance,
+        reasons=view.assessment.reasons,
+        count=stored.state.counter.count if view.now.count is None else view.now.count,
+        counted_at=view.counted_at,
+        as_of=view.now.time,
+    )
+
+
+@get("/{spindle:str}/events")
+async def read_history(
+    spindle: FromPath[str],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
+    limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Page[HistoryItem]:
+    """Everything recorded of the spindle, in the order of recording, counter readings included."""
+    after = _sequence(cursor)
+    async with database.transaction(snapshot=True) as tx:
+        subject, _ = await _found(tx, spindle, key)
+        rows = await tx.rows(
+            ledger.SQL["history"], subject=subject.subject, log=subject.log, after=after, limit=limit + 1
+        )
+        labels = await ledger.labels_of(tx, [row["actor"] for row in rows if row["actor"] is not None])
+        items = [await _item(tx, row, spindle, labels) for row in rows[:limit]]
+    return Page(items=items, next=str(items[-1].sequence) if len(rows) > limit else None)
+
+
+def _sequence(cursor: str | None) -> int:
+    if cursor is None:
+        return 0
+    if not (cursor.isascii() and cursor.isdigit() and len(cursor) <= 18):
+        raise CursorMalformed("this cursor is not one of this list's")
+    return int(cursor)
+
+
+async def _item(tx: Transaction, row: Any, spindle: str, labels: Any) -> HistoryItem:
+    plain = row["type"] is None
+    if plain:
+        data = msgspec.json.encode({"count": row["reading"]})
+    else:
+        data = await ledger.with_names(tx, row["data"].encode())
+    return HistoryItem(
+        specversion="1.0",
+        id=ledger.reading_identity(spindle, row["occurred"]) if plain else row["id"],
+        source=row["source"],
+        type="counter.read" if plain else row["type"],
+        subject=f"spindles/{spindle}",
+        time=row["occurred"],
+        actor=None if row["actor"] is None else labels.get(row["actor"], f"#{row['actor']}"),
+        data=msgspec.Raw(data),
+        sequence=row["sequence"],
+        log=row["log"],
+        position=row["position"],
+        recorded=row["recorded"],
+        hash=row["hash"].hex(),
+    )
+
+
+@get("/{spindle:str}/measurements")
+async def read_measurements(
+    spindle: FromPath[str], database: NamedDependency[Database], key: NamedDependency[Key]
+) -> Page[MeasurementShown]:
+    """Every measurement with the verdict that now holds."""
+    async with database.transaction(snapshot=True) as tx:
+        subject, _ = await _found(tx, spindle, key)
+        rows = await tx.rows(projections.SQL["measurements_of"], subject=subject.subject)
+    return Page(
+        items=[
+            MeasurementShown(
+                entry=row["sequence"],
+                time=row["occurred"],
+                check=row["kind"],
+                gauge=row["gauge"],
+                outcome=row["outcome"],
+                verdict=msgspec.Raw(row["verdict"].encode()),
+            )
+            for row in rows
+        ],
+        next=None,
+    )
+
+
+routes: Final = Router(
+    path="/v1/spindles",
+    route_handlers=[read_spindle, read_clearance, read_history, read_measurements],
+    opt={"scope": "read"},
+    tags=["spindles"],
+)

@@ -1,0 +1,122 @@
+"""Wiring only: the application from its environment, every route listed."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from datetime import timedelta
+from typing import Any, Final
+
+from litestar import Litestar
+from litestar.datastructures import State
+from litestar.di import Provide
+from litestar.openapi import OpenAPIConfig
+from litestar.types import Message, Receive, Scope, Send
+
+from service import access
+from service.access import FoundKeys
+from service.api import counters, document, events, probes, problems, spindles, webhooks
+from service.api.door import key_of, refuse_unknown_parameters, require_key
+from service.deliver import Dispatcher
+from service.domain.address import Network
+from service.environment import Environment
+from service.postgres import Database
+from service.sweep import sweep
+
+PARTS: Final = frozenset({"sweep", "deliver"})
+BODY_BYTES_MAX: Final = 16 * 1024 * 1024
+
+
+def create_app(
+    environment: Environment, *, parts: frozenset[str] = PARTS, clock_shift: timedelta = timedelta(0)
+) -> Litestar:
+    """The application. `parts` says which of sweep and deliver run beside the API in this process."""
+
+    @asynccontextmanager
+    async def lifespan(app: Litestar) -> AsyncIterator[None]:
+        assert environment.database_url is not None
+        database = await Database.open(environment.database_url, size=environment.pool_size, clock_shift=clock_shift)
+        app.state.database = database
+        app.state.found_keys = FoundKeys(database)
+        async with database.transaction() as tx:
+            app.state.first_key = await access.ensure_bootstrap(tx, environment.bootstrap_key)
+        async with _beside(database, environment, parts):
+            yield
+        await database.close()
+
+    def webhook_networks() -> tuple[Network, ...]:
+        return environment.webhook_networks
+
+    return Litestar(
+        route_handlers=[
+            probes.routes,
+            events.routes,
+            counters.routes,
+            spindles.routes,
+            webhooks.routes,
+            document.routes,
+        ],
+        lifespan=[lifespan],
+        guards=[require_key],
+        before_request=refuse_unknown_parameters,
+        dependencies={
+            "database": Provide(_database, sync_to_thread=False),
+            "key": Provide(key_of),
+            "webhook_networks": Provide(webhook_networks, sync_to_thread=False),
+        },
+        exception_handlers=problems.handlers,
+        openapi_config=OpenAPIConfig(
+            title="Spindle ledger", version="1", description=document.DESCRIPTION, path="/openapi", render_plugins=[]
+        ),
+        request_max_body_size=BODY_BYTES_MAX,
+    )
+
+
+def _database(state: State) -> Database:
+    database: Database = state.database
+    return database
+
+
+@asynccontextmanager
+async def _beside(database: Database, environment: Environment, parts: frozenset[str]) -> AsyncIterator[None]:
+    """Runs the sweep and the delivery in this process, and ends them with it."""
+    stop = asyncio.Event()
+    running: list[asyncio.Task[None]] = []
+    if "sweep" in parts:
+        running.append(asyncio.create_task(sweep(database, stop), name="sweep"))
+    if "deliver" in parts:
+        running.append(asyncio.create_task(dispatcher(database, environment).run(stop), name="deliver"))
+    try:
+        yield
+    finally:
+        stop.set()
+        await asyncio.wait(running, timeout=10) if running else None
+        for task in running:
+            task.cancel()
+
+
+def dispatcher(database: Database, environment: Environment) -> Dispatcher:
+    return Dispatcher(
+        database,
+        allowed=environment.webhook_networks,
+        schedule=[timedelta(seconds=pause) for pause in environment.retry_schedule],
+    )
+
+
+class HeadAsGet:
+    """HEAD wherever there is GET: the same answer without its body (RFC 9110, 9.3.2). Outside the router."""
+
+    def __init__(self, app: Any) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        wire: Any = scope
+        if wire["type"] != "http" or wire["method"] != "HEAD":
+            await self._app(scope, receive, send)
+            return
+
+        async def without_body(message: Message) -> None:
+            if message["type"] == "http.response.body":
+                message["body"] = b""
+            await send(message)
+
+        await self._app({**wire, "method": "GET"}, receive, without_body)

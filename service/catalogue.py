@@ -1,0 +1,85 @@
+"""Sheets, gauges and lots as known now: folded from the ledger, cached by (subject, sequence)."""
+
+from collections import OrderedDict
+from collections.abc import Iterable
+from typing import Final
+
+from service import ledger
+from service.domain.event import Fact
+from service.domain.gauge import Gauge, apply_gauge
+from service.domain.lot import Lot, apply_lot
+from service.domain.sheet import Sheet, apply_sheet
+from service.domain.step import References
+from service.postgres import Statements, Transaction
+
+SQL: Final = Statements.beside(__file__)
+
+Name = tuple[str, str]
+"""(kind, key) of a sheet, gauge or lot."""
+
+_CACHE_SIZE: Final = 10_000
+_cache: OrderedDict[tuple[int, int], Sheet | Gauge | Lot] = OrderedDict()
+
+
+def names_in(facts: Iterable[Fact]) -> set[Name]:
+    """The sheets, gauges and lots that facts of a spindle name."""
+    names: set[Name] = set()
+    for fact in facts:
+        for kind, member in (("sheets", "sheet"), ("gauges", "gauge"), ("lots", "lot")):
+            key = getattr(fact.data, member, None)
+            if key is not None:
+                names.add((kind, key))
+    return names
+
+
+async def references(tx: Transaction, names: set[Name], *, share: bool) -> References:
+    """What the names stand for, as known now. With `share` their rows are locked against new entries of theirs."""
+    if not names:
+        return References()
+    kinds, keys = zip(*sorted(names), strict=True)
+    statement = ledger.SQL["share_subjects" if share else "find_subjects"]
+    found = References(sheets={}, gauges={}, lots={})
+    for row in await tx.rows(statement, kinds=list(kinds), keys=list(keys)):
+        value = await _folded(tx, row["kind"], row["key"], row["subject"], row["sequence"])
+        if isinstance(value, Sheet):
+            found.sheets[row["key"]] = value
+        elif isinstance(value, Gauge):
+            found.gauges[row["key"]] = value
+        elif isinstance(value, Lot):
+            found.lots[row["key"]] = value
+    return found
+
+
+async def _folded(tx: Transaction, kind: str, key: str, subject: int, sequence: int) -> Sheet | Gauge | Lot | None:
+    cached = _cache.get((subject, sequence))
+    if cached is not None:
+        _cache.move_to_end((subject, sequence))
+        return cached
+    value: Sheet | Gauge | Lot | None = None
+    for fact in await ledger.facts(tx, subject):
+        value = apply_reference(kind, key, value, fact)
+    if value is not None and sequence > 0:
+        _cache[subject, sequence] = value
+        if len(_cache) > _CACHE_SIZE:
+            _cache.popitem(last=False)
+    return value
+
+
+def apply_reference(kind: str, key: str, value: Sheet | Gauge | Lot | None, fact: Fact) -> Sheet | Gauge | Lot:
+    """The sheet, gauge or lot after one of its facts. Raises the Refusal of its own fold."""
+    if kind == "sheets":
+        assert value is None or isinstance(value, Sheet)
+        return apply_sheet(value, key, fact)
+    if kind == "gauges":
+        assert value is None or isinstance(value, Gauge)
+        return apply_gauge(value, key, fact)
+    assert value is None or isinstance(value, Lot)
+    return apply_lot(value, key, fact)
+
+
+async def queue_reached(tx: Transaction, kind: str, key: str, cause: str) -> None:
+    """Notes the spindles that an entry of a sheet, gauge or lot may reach, to be settled afterwards."""
+    statement = SQL[{"sheets": "spindles_of_sheet", "gauges": "spindles_of_gauge", "lots": "spindles_of_lot"}[kind]]
+    reached = [row["subject"] for row in await tx.rows(statement, key=key)]
+    if reached:
+        await tx.run(SQL["queue_to_settle"], subjects=reached, cause=cause)

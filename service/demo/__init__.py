@@ -1,0 +1,1 @@
+"""The Skerrow Pump Works, invented: the scenario and the story the demo tells."""

@@ -1,0 +1,108 @@
+"""What a spindle's state has to tell: the notices that are true of it, and those that a change brings.
+
+Rules of this file
+- A notice's id comes from its cause, so that telling twice is telling once, whoever tells.
+- Of one episode only its last state is told: due and already overdue makes one `recheck.overdue`.
+"""
+
+from collections.abc import Iterable
+from typing import Any, Final
+
+from msgspec import Struct
+
+from service.domain.fold import View
+from service.domain.notice import Notice, notice_id
+from service.domain.recheck import Episode, Moment
+from service.domain.shown import moment_shown, recheck_shown, state_shown, verdict_shown
+from service.domain.spindle import SpindleState
+from service.domain.turn import CAUTIONS
+
+_TOLD: Final = {"open": "opened", "due": "due", "overdue": "overdue"}
+
+
+class Seen(Struct, frozen=True, kw_only=True):
+    """A state and how it looks at a time."""
+
+    state: SpindleState
+    view: View
+
+
+def standing(seen: Seen) -> list[Notice]:
+    """Every notice that is true of the state now, health apart."""
+    notices = [
+        _recheck(seen, episode, f"recheck.{_TOLD[episode.state]}", getattr(episode, _TOLD[episode.state]))
+        for episode in seen.view.rechecks
+        if episode.state in _TOLD
+    ]
+    state = seen.state
+    if state.setting is not None and state.setting.verdict.outcome == "nonconforming":
+        measured = {"verdict": verdict_shown(state.setting.verdict), "entry": state.setting.at.sequence}
+        notices.append(_notice(seen, "setting.rejected", state.subject, state.setting.at, measured))
+    if state.force is not None and (state.force.verdict.low or state.force.verdict.below_minimum):
+        measured = {"verdict": verdict_shown(state.force.verdict), "entry": state.force.at.sequence}
+        notices.append(_notice(seen, "draw_force.low", state.subject, state.force.at, measured))
+    flag = state.counter.flag
+    if flag is not None:
+        at = Moment(time=flag.time, count=None, sequence=flag.sequence)
+        notices.append(
+            _notice(seen, "counter.backward", state.subject, at, {"code": flag.code, "reading": flag.reading})
+        )
+    if any(reason.code == "counter_silent" for reason in seen.view.assessment.reasons):
+        at = Moment(time=seen.view.counted_at, count=None, sequence=None)
+        notices.append(_notice(seen, "counter.silent", state.subject, at, {"last_read": at.time}))
+    return notices
+
+
+def closings(after: Seen, closed: Iterable[Episode]) -> list[Notice]:
+    """Episodes that had opened and are now satisfied or superseded."""
+    return [
+        _recheck(after, episode, f"recheck.{episode.state}", episode.closed)
+        for episode in closed
+        if episode.opened is not None
+    ]
+
+
+def changes(before: Seen | None, after: Seen) -> list[Notice]:
+    """What is true now and was not true of the state as it was last seen."""
+    told = set() if before is None else {notice.id for notice in standing(before)}
+    return [notice for notice in standing(after) if notice.id not in told]
+
+
+def health_changed(seen: Seen, earlier: str | None, cause: str) -> Notice:
+    """Health as it now is; `cause` is the entry or the limit that changed it."""
+    now = seen.view.now
+    body = {"from": earlier, "to": seen.view.assessment.health, "reasons": seen.view.assessment.reasons}
+    return _notice(seen, "spindle.health_changed", seen.state.subject, now, body, cause=cause)
+
+
+def _recheck(seen: Seen, episode: Episode, notice_type: str, moment: Moment | None) -> Notice:
+    assert moment is not None
+    body = {"recheck": recheck_shown(episode), "cautions": CAUTIONS}
+    return _notice(seen, notice_type, episode.episode, moment, body)
+
+
+def _notice(
+    seen: Seen, notice_type: str, about: str, moment: Moment, body: dict[str, Any], cause: str | None = None
+) -> Notice:
+    state, shown = seen.state, state_shown(seen.state, seen.view)
+    place = None if state.away else state.place
+    return Notice(
+        id=notice_id(notice_type, about, cause or (moment.time if moment.sequence is None else moment.sequence)),
+        type=notice_type,
+        subject=state.subject,
+        time=moment.time,
+        spindle=state.key,
+        plant=state.place.plant,
+        data={
+            "spindle": state.key,
+            "plant": state.place.plant,
+            "hall": None if place is None else place.hall,
+            "machine": None if place is None else place.machine,
+            "position": None if place is None else place.position,
+            "health": shown.health,
+            "clearance": shown.clearance,
+            "count": shown.count,
+            "last_proof": moment_shown(state.proven.get("setting")),
+            **body,
+        },
+    )

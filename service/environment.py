@@ -1,0 +1,79 @@
+"""The environment, read once, in this file only, into one frozen value."""
+
+import os
+from collections.abc import Mapping
+from ipaddress import ip_network
+from pathlib import Path
+from typing import Final
+
+from msgspec import Struct
+
+from service.domain.address import Network
+from service.domain.retry import SCHEDULE
+
+PREFIX: Final = "SPINDLE_LEDGER_"
+
+
+class EnvironmentWrong(Exception):
+    """A variable has a value that cannot be used; the message names it."""
+
+
+class Environment(Struct, frozen=True, kw_only=True):
+    """What the service is told from outside. `retry_schedule` is in seconds, one for each attempt."""
+
+    database_url: str | None = None
+    host: str = "127.0.0.1"
+    port: int = 8460
+    data: Path | None = None
+    bootstrap_key: str | None = None
+    webhook_networks: tuple[Network, ...] = ()
+    retry_schedule: tuple[float, ...] = tuple(pause.total_seconds() for pause in SCHEDULE)
+    pool_size: int = 10
+
+
+def read_environment(variables: Mapping[str, str] = os.environ) -> Environment:
+    """Reads `DATABASE_URL` and every `SPINDLE_LEDGER_*`; an unknown name of ours is refused, so that no typo hides."""
+    known = {"HOST", "PORT", "DATA", "BOOTSTRAP_KEY", "WEBHOOK_CIDRS", "RETRY_SCHEDULE", "POOL_SIZE", "SCHEMAS"}
+    for name in variables:
+        if name.startswith(PREFIX) and name.removeprefix(PREFIX) not in known:
+            raise EnvironmentWrong(f"{name} is not a variable of this service")
+    values = {name: variables.get(PREFIX + name) or None for name in known}
+    default = Environment()
+    data = values["DATA"]
+    return Environment(
+        database_url=variables.get("DATABASE_URL") or None,
+        host=values["HOST"] or default.host,
+        port=_whole(values["PORT"], "PORT", default.port, 0, 65_535),
+        data=None if data is None else Path(data),
+        bootstrap_key=values["BOOTSTRAP_KEY"],
+        webhook_networks=_networks(values["WEBHOOK_CIDRS"]),
+        retry_schedule=_seconds(values["RETRY_SCHEDULE"], default.retry_schedule),
+        pool_size=_whole(values["POOL_SIZE"], "POOL_SIZE", default.pool_size, 2, 200),
+    )
+
+
+def _whole(text: str | None, name: str, default: int, lowest: int, highest: int) -> int:
+    if text is None:
+        return default
+    if not text.isascii() or not text.isdigit() or not lowest <= int(text) <= highest:
+        raise EnvironmentWrong(f"{PREFIX}{name} is a whole number from {lowest} to {highest}, not {text!r}")
+    return int(text)
+
+
+def _networks(text: str | None) -> tuple[Network, ...]:
+    try:
+        return tuple(ip_network(part.strip()) for part in (text or "").split(",") if part.strip())
+    except ValueError as error:
+        raise EnvironmentWrong(f"{PREFIX}WEBHOOK_CIDRS is a list of CIDRs, such as 10.0.0.0/8: {error}") from error
+
+
+def _seconds(text: str | None, default: tuple[float, ...]) -> tuple[float, ...]:
+    if text is None:
+        return default
+    try:
+        pauses = tuple(float(part) for part in text.split(","))
+    except ValueError as error:
+        raise EnvironmentWrong(f"{PREFIX}RETRY_SCHEDULE is a list of seconds, such as 0,5,300: {error}") from error
+    if not pauses or any(not 0 <= pause <= 604_800 for pause in pauses):
+        raise EnvironmentWrong(f"{PREFIX}RETRY_SCHEDULE has pauses from 0 to 604800 seconds")
+    return pauses

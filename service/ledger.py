@@ -1,0 +1,210 @@
+"""The ledger: append one fact, look a subject up, read its stream."""
+
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from secrets import token_bytes
+from typing import Any, Final
+
+from msgspec import Struct
+
+from service.domain.event import KINDS, Fact, decode_data
+from service.domain.event.envelope import Event, people_in, with_people
+from service.postgres import Statements, Transaction
+
+SQL: Final = Statements.beside(__file__)
+
+
+def reading_identity(key: str, time: datetime) -> str:
+    """The id of a reading sent in bulk: its spindle and its time, under the source that sent it."""
+    return f"reading:{key}:{time.astimezone(UTC).isoformat().replace('+00:00', 'Z')}"
+
+
+class Subject(Struct, frozen=True, kw_only=True):
+    """A subject's row: its number, its log, the newest sequence and the hash that the next entry follows."""
+
+    subject: int
+    log: int
+    sequence: int
+    head: bytes
+
+
+class Place(Struct, frozen=True, kw_only=True):
+    """Where an entry stands."""
+
+    subject: str
+    sequence: int
+    log: int
+    position: int
+    recorded: datetime
+    hash: str
+
+
+class Known(Struct, frozen=True, kw_only=True):
+    """An entry that has an identity already, with what makes its content."""
+
+    place: Place
+    number: int
+    kind: str
+    key: str
+    type: str
+    occurred: datetime
+    actor: int | None
+    data_json: bytes
+
+    def same_as(self, event: Event, actor: int | None, data_json: bytes) -> bool:
+        """Same type, subject, instant, actor and data bytes."""
+        mine = (self.kind, self.key, self.type, self.occurred, self.actor, self.data_json)
+        return mine == (event.kind, event.key, event.type, event.occurred, actor, data_json)
+
+
+async def lock(tx: Transaction, kind: str, key: str, *, create: bool = False) -> Subject | None:
+    """The subject, locked until the transaction ends; other writers of it wait."""
+    row = await tx.row(SQL["lock_subject"], kind=kind, key=key)
+    if row is None and create:
+        log = await tx.value(SQL["find_log_for"], kind=kind, key=key)
+        await tx.run(SQL["add_subject"], kind=kind, key=key, log=log)
+        row = await tx.row(SQL["lock_subject"], kind=kind, key=key)
+    return None if row is None else Subject(**row)
+
+
+async def lock_number(tx: Transaction, subject: int) -> Subject:
+    row = await tx.row(SQL["lock_subject_by_number"], subject=subject)
+    return Subject(**row)
+
+
+async def find(tx: Transaction, kind: str, key: str) -> Subject | None:
+    """The subject, not locked."""
+    row = await tx.row(SQL["find_subject"], kind=kind, key=key)
+    return None if row is None else Subject(**row)
+
+
+async def source(tx: Transaction, name: str) -> tuple[int, bytes]:
+    """The number and digest of a CloudEvents source, given a number when it is first seen."""
+    row = await tx.row(SQL["find_source"], name=name)
+    if row is None:
+        await tx.run(SQL["add_source"], name=name)
+        row = await tx.row(SQL["find_source"], name=name)
+    return row["source"], row["digest"]
+
+
+async def actor(tx: Transaction, label: str | None) -> int | None:
+    """The number that stands for a person in the ledger; the label can be erased without touching it."""
+    if label is None:
+        return None
+    number: int | None = await tx.value(SQL["find_actor"], label=label)
+    if number is None:
+        await tx.run(SQL["add_actor"], label=label)
+        number = await tx.value(SQL["find_actor"], label=label)
+    return number
+
+
+async def without_names(tx: Transaction, data_json: bytes) -> bytes:
+    """The data with the people in it replaced by their numbers, as it is hashed and kept."""
+    names = {person: f"#{await actor(tx, person)}" for person in sorted(people_in(data_json))}
+    return with_people(data_json, names) if names else data_json
+
+
+async def with_names(tx: Transaction, data_json: bytes) -> bytes:
+    """The kept data with people's labels back in place, as far as they have not been erased."""
+    numbers = {person: int(person[1:]) for person in people_in(data_json) if person[1:].isdigit()}
+    labels = await labels_of(tx, numbers.values())
+    return with_people(data_json, {person: labels.get(number, person) for person, number in numbers.items()})
+
+
+async def labels_of(tx: Transaction, actors: Iterable[int]) -> Mapping[int, str]:
+    numbers = sorted(set(actors))
+    rows = await tx.rows(SQL["actor_labels"], actors=numbers) if numbers else []
+    return {row["actor"]: row["label"] for row in rows}
+
+
+async def identity(tx: Transaction, source_number: int, event_id: str) -> Known | None:
+    """The entry that has this identity, if any."""
+    row = await tx.row(SQL["find_identity"], source=source_number, id=event_id)
+    if row is None:
+        return None
+    return Known(
+        place=Place(
+            subject=f"{row['kind']}/{row['key']}",
+            sequence=row["sequence"],
+            log=row["log"],
+            position=row["position"],
+            recorded=row["recorded"],
+            hash=row["hash"].hex(),
+        ),
+        number=row["subject"],
+        kind=row["kind"],
+        key=row["key"],
+        type=row["type"],
+        occurred=row["occurred"],
+        actor=row["actor"],
+        data_json=row["data"].encode(),
+    )
+
+
+async def facts(tx: Transaction, subject: int) -> list[Fact]:
+    """A subject's facts in the order of (occurred, sequence)."""
+    return [fact_of(row) for row in await tx.rows(SQL["facts"], subject=subject)]
+
+
+def fact_of(row: Mapping[str, Any]) -> Fact:
+    return Fact(
+        sequence=row["sequence"],
+        occurred=row["occurred"],
+        type=row["type"],
+        data=decode_data(row["type"], row["data"].encode(), row["schema"]),
+        reading=row["reading"],
+    )
+
+
+async def held_reading(tx: Transaction, subject: int, at: datetime) -> tuple[int, datetime] | None:
+    """The counter that held at a time, and when it was read."""
+    row = await tx.row(SQL["held_reading"], subject=subject, at=at)
+    return None if row is None else (row["reading"], row["occurred"])
+
+
+async def following_reading(tx: Transaction, subject: int, at: datetime) -> tuple[int, datetime] | None:
+    """The first reading after a time, or None where there is none or another counter follows."""
+    row = await tx.row(SQL["following_reading"], subject=subject, at=at)
+    if row is None or row["another_counter"]:
+        return None
+    return row["reading"], row["occurred"]
+
+
+async def append(
+    tx: Transaction,
+    subject: Subject,
+    event: Event,
+    *,
+    source: tuple[int, bytes],
+    actor: int | None,
+    key: int,
+    data_json: bytes,
+    reading: int | None,
+) -> Place:
+    """The last statement of a transaction that records a fact."""
+    row = await tx.row(
+        SQL["append_fact"],
+        log=subject.log,
+        sequence=subject.sequence + 1,
+        occurred=event.occurred,
+        reading=reading,
+        subject=subject.subject,
+        actor=actor,
+        source=source[0],
+        key=key,
+        schema=KINDS[event.type].schema,
+        type=event.type,
+        id=event.id,
+        salt=token_bytes(16),
+        data=data_json.decode(),
+        head=subject.head,
+        digest=source[1],
+    )
+    return Place(
+        subject=event.subject,
+        sequence=subject.sequence + 1,
+        log=subject.log,
+        position=row["position"],
+        recorded=row["recorded"],
+        hash=row["hash"].hex(),
+    )

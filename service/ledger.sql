@@ -1,0 +1,171 @@
+-- name: find_log_for
+-- Spreads subjects over the logs that exist. A subject keeps the log it was given, whatever this answers later.
+SELECT log
+FROM ledger.log
+ORDER BY log
+OFFSET abs(hashtextextended(:kind::text || '/' || :key::text, 0) % (SELECT count(*) FROM ledger.log)) LIMIT 1;
+
+-- name: add_subject
+-- The head begins with the genesis of the chain (form 0).
+INSERT INTO ledger.subject (kind, key, log, head)
+VALUES (
+    :kind::text, :key::text, :log::smallint,
+    sha256(convert_to('spindle-ledger', 'UTF8') || int2send(0::smallint) || int2send(:log::smallint)
+           || convert_to(:kind::text || '/' || :key::text, 'UTF8'))
+)
+ON CONFLICT (kind, key) DO NOTHING;
+
+-- name: lock_subject
+-- The lock that orders the writers of one subject. Answers columns of the locked row and nothing else: what was
+-- read beside a lock that had to wait would be as old as the statement.
+SELECT subject, log, sequence, head
+FROM ledger.subject
+WHERE kind = :kind::text AND key = :key::text
+FOR UPDATE;
+
+-- name: lock_subject_by_number
+SELECT subject, log, sequence, head
+FROM ledger.subject
+WHERE subject = :subject::integer
+FOR UPDATE;
+
+-- name: share_subjects
+-- The sheets, gauges and lots a fact is judged by: an entry of theirs waits until the fact is in, or is seen by it.
+SELECT subject, kind, key, sequence
+FROM ledger.subject
+WHERE (kind, key) IN (SELECT * FROM unnest(:kinds::text[], :keys::text[]))
+ORDER BY subject
+FOR SHARE;
+
+-- name: find_subjects
+-- The same without a lock, for reading.
+SELECT subject, kind, key, sequence
+FROM ledger.subject
+WHERE (kind, key) IN (SELECT * FROM unnest(:kinds::text[], :keys::text[]))
+ORDER BY subject;
+
+-- name: find_subject
+SELECT subject, log, sequence, head
+FROM ledger.subject
+WHERE kind = :kind::text AND key = :key::text;
+
+-- name: add_source
+INSERT INTO ledger.source (name, digest)
+VALUES (:name::text, sha256(convert_to(:name::text, 'UTF8')))
+ON CONFLICT (name) DO NOTHING;
+
+-- name: find_source
+SELECT source, digest FROM ledger.source WHERE name = :name::text;
+
+-- name: find_identity
+-- The entry that has this identity already, wherever it stands.
+SELECT subject.kind, subject.key, entry.subject, entry.sequence, entry.log, entry.position, entry.occurred,
+       entry.recorded, entry.type, entry.actor, entry.data, entry.hash
+FROM ledger.entry
+JOIN ledger.subject ON subject.subject = entry.subject
+WHERE entry.source = :source::integer AND entry.id = :id::text;
+
+-- name: facts
+-- One subject's facts in the order in which they are folded.
+SELECT sequence, occurred, type, schema, data, reading
+FROM ledger.entry
+WHERE subject = :subject::integer
+ORDER BY occurred, sequence;
+
+-- name: held_reading
+-- The counter that held at a time: the newest reading at or before it, whether a fact carries it or it is plain.
+SELECT reading, occurred
+FROM (
+    (SELECT reading, occurred, sequence
+     FROM ledger.entry
+     WHERE subject = :subject::integer AND occurred <= :at::timestamptz AND reading IS NOT NULL
+     ORDER BY occurred DESC, sequence DESC
+     LIMIT 1)
+    UNION ALL
+    (SELECT reading, occurred, sequence
+     FROM ledger.reading
+     WHERE subject = :subject::integer AND occurred <= :at::timestamptz
+     ORDER BY occurred DESC, sequence DESC
+     LIMIT 1)
+) AS newest
+ORDER BY occurred DESC, sequence DESC
+LIMIT 1;
+
+-- name: following_reading
+-- The first reading after a time; where a fact put another counter in place, it is no bound for what came before.
+SELECT reading, occurred, another_counter
+FROM (
+    (SELECT reading, occurred, sequence, type IN ('counter.replaced', 'spindle.installed') AS another_counter
+     FROM ledger.entry
+     WHERE subject = :subject::integer AND occurred > :at::timestamptz AND reading IS NOT NULL
+     ORDER BY occurred, sequence
+     LIMIT 1)
+    UNION ALL
+    (SELECT reading, occurred, sequence, false
+     FROM ledger.reading
+     WHERE subject = :subject::integer AND occurred > :at::timestamptz
+     ORDER BY occurred, sequence
+     LIMIT 1)
+) AS following
+ORDER BY occurred, sequence
+LIMIT 1;
+
+-- name: append_fact
+-- The last statement of an append: a place in the log, the hash over the previous head, the row, the new head.
+WITH place AS (
+    UPDATE ledger.log
+    SET position = position + 1, recorded = greatest(recorded, clock_timestamp())
+    WHERE log = :log::smallint
+    RETURNING position, recorded
+), appended AS (
+    INSERT INTO ledger.entry (
+        position, sequence, occurred, recorded, reading, subject, actor, source, key, log, form, schema, type, id,
+        salt, data, hash)
+    SELECT place.position, :sequence::bigint, :occurred::timestamptz, place.recorded, :reading::bigint,
+           :subject::integer, :actor::integer, :source::integer, :key::integer, :log::smallint, 1, :schema::smallint,
+           :type::text, :id::text, :salt::bytea, :data::json,
+           ledger.fact_hash(
+               :head::bytea, 1::smallint, :log::smallint, place.position, :sequence::bigint, :occurred::timestamptz,
+               place.recorded, :reading::bigint, :actor::integer, :key::integer, :schema::smallint, :digest::bytea,
+               :type::text, :id::text, :salt::bytea, :data::text)
+    FROM place
+    RETURNING position, recorded, hash
+), moved AS (
+    UPDATE ledger.subject
+    SET sequence = :sequence::bigint, head = appended.hash
+    FROM appended
+    WHERE subject.subject = :subject::integer
+)
+SELECT position, recorded, hash FROM appended;
+
+-- name: history
+-- Facts and plain readings of one subject, by sequence.
+SELECT entry.sequence, entry.log, entry.position, entry.occurred, entry.recorded, entry.type, entry.id,
+       source.name AS source, entry.actor, entry.data, entry.reading, entry.hash
+FROM ledger.entry
+JOIN ledger.source ON source.source = entry.source
+WHERE entry.subject = :subject::integer AND entry.log = :log::smallint AND entry.sequence > :after::bigint
+UNION ALL
+SELECT reading.sequence, reading.log, reading.position, reading.occurred, reading.recorded, NULL, NULL,
+       source.name, NULL, NULL, reading.reading, reading.hash
+FROM ledger.reading
+JOIN ledger.source ON source.source = reading.source
+WHERE reading.subject = :subject::integer AND reading.sequence > :after::bigint
+ORDER BY sequence
+LIMIT :limit::integer;
+
+-- name: add_actor
+INSERT INTO kept.actor (label) VALUES (:label::text) ON CONFLICT (label) DO NOTHING;
+
+-- name: find_actor
+SELECT actor FROM kept.actor WHERE label = :label::text;
+
+-- name: actor_labels
+-- Labels can be erased; the number in the ledger stays.
+SELECT actor, label FROM kept.actor WHERE actor = ANY (:actors::integer[]);
+
+-- name: readings_outside_weeks
+SELECT EXISTS (SELECT FROM ledger.reading_default) AS strays;
+
+-- name: make_weeks
+SELECT ledger.make_weeks(:ahead::integer);

@@ -1,0 +1,202 @@
+"""What is derived from the ledger: a spindle's stored state, counter, place, rechecks and measurements."""
+
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+from typing import Final
+
+import msgspec
+from msgspec import Struct
+
+from service.domain import counter
+from service.domain.fold import View, next_limit, view
+from service.domain.recheck import Episode, Moment
+from service.domain.shown import recheck_shown, verdict_shown
+from service.domain.spindle import FOLD_VERSION, SpindleState
+from service.domain.step import Step
+from service.postgres import Statements, Transaction
+
+SQL: Final = Statements.beside(__file__)
+THOUGHT_AFTER_TORQUE: Final = timedelta(days=1)
+
+_STATE: Final = msgspec.json.Decoder(SpindleState)
+_encode: Final = msgspec.json.Encoder().encode
+
+
+class Stored(Struct, frozen=True, kw_only=True):
+    """A spindle's rows. `newest` is the newest counted reading with its time."""
+
+    state: SpindleState
+    sequence: int
+    newest_fact: datetime
+    settled_at: datetime
+    settlements: int
+    next_look: datetime | None
+    told_health: str | None
+    untold: bool
+    newest: tuple[int, datetime]
+
+    def view(self, now: datetime) -> View:
+        return view(self.state, now, self.newest)
+
+
+class FoldTooOld(Exception):
+    """A stored state was folded by another release; it has to be folded again from the facts."""
+
+
+async def load(tx: Transaction, subject: int) -> Stored | None:
+    """The stored state. Raises FoldTooOld where another version of the fold made it."""
+    row = await tx.row(SQL["load"], subject=subject)
+    if row is None:
+        return None
+    if row["fold"] != FOLD_VERSION:
+        raise FoldTooOld(f"subject {subject} was folded by version {row['fold']}, this is version {FOLD_VERSION}")
+    return Stored(
+        state=_STATE.decode(row["folded"]),
+        sequence=row["sequence"],
+        newest_fact=row["newest_fact"],
+        settled_at=row["settled_at"],
+        settlements=row["settlements"],
+        next_look=row["next_look"],
+        told_health=row["told_health"],
+        untold=row["untold"],
+        newest=(row["reading"], row["read_at"]),
+    )
+
+
+async def write_state(
+    tx: Transaction,
+    subject: int,
+    state: SpindleState,
+    seen: View,
+    *,
+    sequence: int,
+    next_look: datetime | None,
+    told_health: str | None,
+    untold: bool,
+) -> None:
+    """The state and the columns that SQL needs beside it, as they hold at the view's time."""
+    place = None if state.away else state.place
+    await tx.run(
+        SQL["write_spindle"],
+        subject=subject,
+        key=state.key,
+        plant=state.place.plant,
+        hall=None if place is None else place.hall,
+        machine=None if place is None else place.machine,
+        position=None if place is None else place.position,
+        sheet=state.sheet,
+        lifecycle=state.lifecycle,
+        health=seen.assessment.health,
+        clearance=seen.assessment.clearance,
+        sequence=sequence,
+        newest_fact=state.newest.time,
+        folded=_encode(state).decode(),
+        fold=FOLD_VERSION,
+        settled_at=seen.now.time,
+        next_look=next_look,
+        told_health=told_health,
+        untold=untold,
+    )
+
+
+async def write_counter(tx: Transaction, subject: int, state: SpindleState, seen: View) -> None:
+    """The counter's row: the newest counted reading, and from where on a reading needs thought."""
+    limit_count, limit_time = next_limit(state)
+    below = None if limit_count is None else counter.reading_at(state.counter, limit_count)
+    limits = [limit for limit in (below, state.counter.modulus) if limit is not None]
+    thought = None
+    if state.torqued is not None and not _measured_since(state, state.torqued):
+        thought = state.torqued.time + THOUGHT_AFTER_TORQUE
+    await tx.run(
+        SQL["write_counter"],
+        subject=subject,
+        reading=seen.reading,
+        read_at=seen.counted_at,
+        count=seen.now.count,
+        cycles_per_count=state.counter.cycles_per_count,
+        max_per_second=state.counter.max_per_second,
+        takes_readings=not state.away,
+        plain_after=state.newest.time,
+        plain_below=min(limits, default=None),
+        plain_until=limit_time,
+        thought_until=thought,
+        pushed=state.counter.pushed,
+        watched=state.withheld is not None and state.withheld.used is None,
+    )
+
+
+def _measured_since(state: SpindleState, torqued: Moment) -> bool:
+    last = state.last_setting
+    return last is not None and (last.at.time, last.at.sequence or 0) > (torqued.time, torqued.sequence or 0)
+
+
+async def write_places(tx: Transaction, subject: int, state: SpindleState) -> None:
+    """Where it has been. Raises the unique violation `place_is_taken` where another spindle is there."""
+    await tx.run(SQL["clear_places"], subject=subject)
+    await tx.each(
+        SQL["write_place"],
+        [
+            {
+                "subject": subject,
+                "sequence": stay.sequence,
+                "plant": stay.plant,
+                "hall": stay.hall,
+                "machine": stay.machine,
+                "position": stay.position,
+                "installed": stay.installed,
+                "removed": stay.removed,
+            }
+            for stay in state.stays
+        ],
+    )
+
+
+async def write_rechecks(tx: Transaction, subject: int, episodes: Iterable[Episode]) -> None:
+    """One row per episode, as it stands."""
+    await tx.each(
+        SQL["write_recheck"],
+        [
+            {
+                "episode": episode.episode,
+                "subject": subject,
+                "code": episode.code,
+                "state": episode.state,
+                "due_at": episode.due_at,
+                "due_count": episode.due_at_count,
+                "anchor": episode.anchor.sequence,
+                "body": _encode(recheck_shown(episode)).decode(),
+            }
+            for episode in episodes
+        ],
+    )
+
+
+async def keep_only_rechecks(tx: Transaction, subject: int, episodes: Iterable[Episode]) -> None:
+    await tx.run(SQL["clear_rechecks"], subject=subject, kept=[episode.episode for episode in episodes])
+
+
+async def write_judged(tx: Transaction, subject: int, steps: Iterable[Step], gauges: dict[int, str | None]) -> None:
+    """The measurements among the steps with the verdict that now holds, and the lots that went in."""
+    measured, lots = [], []
+    for made in steps:
+        at = made.state.newest
+        if made.verdict is not None:
+            measured.append(
+                {
+                    "subject": subject,
+                    "sequence": at.sequence,
+                    "occurred": at.time,
+                    "kind": KIND_OF[type(made.verdict).__name__],
+                    "gauge": gauges.get(at.sequence or 0),
+                    "outcome": made.verdict.outcome,
+                    "verdict": _encode(verdict_shown(made.verdict)).decode(),
+                }
+            )
+        rebuild = made.state.rebuild
+        if rebuild is not None and rebuild.at == at and rebuild.lot is not None:
+            lots.append({"subject": subject, "sequence": at.sequence, "lot": rebuild.lot})
+    await tx.each(SQL["write_measurement"], measured)
+    await tx.each(SQL["write_fitted_lot"], lots)
+
+
+KIND_OF: Final = {"SettingVerdict": "setting", "ForceVerdict": "draw_force", "RunOutVerdict": "run_out"}

@@ -1,0 +1,100 @@
+-- name: load
+-- A spindle's state with its counter, read after its subject is locked.
+SELECT spindle.folded, spindle.fold, spindle.sequence, spindle.newest_fact, spindle.settled_at, spindle.settlements,
+       spindle.next_look, spindle.told_health, spindle.untold, counter.reading, counter.read_at
+FROM derived.spindle
+JOIN derived.counter USING (subject)
+WHERE spindle.subject = :subject::integer;
+
+-- name: write_spindle
+INSERT INTO derived.spindle (
+    subject, key, plant, hall, machine, position, sheet, lifecycle, health, clearance, sequence, newest_fact, folded,
+    fold, settled_at, settlements, next_look, told_health, untold)
+VALUES (
+    :subject::integer, :key::text, :plant::text, :hall::text, :machine::text, :position::text, :sheet::text,
+    :lifecycle::text, :health::text, :clearance::text, :sequence::bigint, :newest_fact::timestamptz, :folded::json,
+    :fold::smallint, :settled_at::timestamptz, 0, :next_look::timestamptz, :told_health::text, :untold::boolean)
+ON CONFLICT (subject) DO UPDATE
+SET plant = excluded.plant, hall = excluded.hall, machine = excluded.machine, position = excluded.position,
+    sheet = excluded.sheet, lifecycle = excluded.lifecycle, health = excluded.health, clearance = excluded.clearance,
+    sequence = excluded.sequence, newest_fact = excluded.newest_fact, folded = excluded.folded, fold = excluded.fold,
+    settled_at = excluded.settled_at, settlements = spindle.settlements + 1, next_look = excluded.next_look,
+    told_health = excluded.told_health, untold = excluded.untold;
+
+-- name: write_counter
+-- Everything that decides whether the next reading is plain. `heard_at` is left alone.
+INSERT INTO derived.counter (
+    subject, reading, read_at, count, cycles_per_count, max_per_second, takes_readings, plain_after, plain_below,
+    plain_until, thought_until, pushed, watched, heard_at)
+VALUES (
+    :subject::integer, :reading::bigint, :read_at::timestamptz, :count::bigint, :cycles_per_count::integer,
+    :max_per_second::integer, :takes_readings::boolean, :plain_after::timestamptz, :plain_below::bigint,
+    :plain_until::timestamptz, :thought_until::timestamptz, :pushed::boolean,
+    :watched::boolean, :read_at::timestamptz)
+ON CONFLICT (subject) DO UPDATE
+SET reading = excluded.reading, read_at = excluded.read_at, count = excluded.count,
+    cycles_per_count = excluded.cycles_per_count, max_per_second = excluded.max_per_second,
+    takes_readings = excluded.takes_readings, plain_after = excluded.plain_after, plain_below = excluded.plain_below,
+    plain_until = excluded.plain_until, thought_until = excluded.thought_until, pushed = excluded.pushed,
+    watched = excluded.watched;
+
+-- name: clear_places
+DELETE FROM derived.place WHERE subject = :subject::integer;
+
+-- name: write_place
+INSERT INTO derived.place (subject, sequence, plant, hall, machine, position, installed, removed)
+VALUES (
+    :subject::integer, :sequence::bigint, :plant::text, :hall::text, :machine::text, :position::text,
+    :installed::timestamptz, :removed::timestamptz);
+
+-- name: write_recheck
+INSERT INTO derived.recheck (episode, subject, code, state, due_at, due_count, anchor, body)
+VALUES (
+    :episode::text, :subject::integer, :code::text, :state::text, :due_at::timestamptz, :due_count::bigint,
+    :anchor::bigint, :body::json)
+ON CONFLICT (episode) DO UPDATE
+SET state = excluded.state, due_at = excluded.due_at, due_count = excluded.due_count, body = excluded.body;
+
+-- name: clear_rechecks
+-- Episodes that the history, folded again, no longer has.
+DELETE FROM derived.recheck WHERE subject = :subject::integer AND episode <> ALL (:kept::text[]);
+
+-- name: rechecks_of
+SELECT body FROM derived.recheck WHERE subject = :subject::integer ORDER BY anchor, code;
+
+-- name: write_measurement
+INSERT INTO derived.measurement (subject, sequence, occurred, kind, gauge, outcome, verdict)
+VALUES (
+    :subject::integer, :sequence::bigint, :occurred::timestamptz, :kind::text, :gauge::text, :outcome::text,
+    :verdict::json)
+ON CONFLICT (subject, sequence) DO UPDATE SET outcome = excluded.outcome, verdict = excluded.verdict;
+
+-- name: write_fitted_lot
+INSERT INTO derived.fitted_lot (subject, sequence, lot)
+VALUES (:subject::integer, :sequence::bigint, :lot::text)
+ON CONFLICT (subject, sequence) DO NOTHING;
+
+-- name: measurements_of
+SELECT sequence, occurred, kind, gauge, outcome, verdict
+FROM derived.measurement
+WHERE subject = :subject::integer
+ORDER BY occurred, sequence;
+
+-- name: to_look_at
+-- Spindles whose state changes by time alone, or whose history has gone quiet.
+SELECT subject
+FROM derived.spindle
+WHERE next_look <= :now::timestamptz
+ORDER BY next_look
+LIMIT :limit::integer;
+
+-- name: waiting_to_settle
+-- Spindles that an entry of a sheet, gauge or lot reached.
+SELECT DISTINCT subject FROM derived.to_settle ORDER BY subject LIMIT :limit::integer;
+
+-- name: take_tickets
+-- Read after the subject is locked; what is queued later stays queued.
+DELETE FROM derived.to_settle WHERE subject = :subject::integer RETURNING cause;
+
+-- name: key_of
+SELECT key FROM derived.spindle WHERE subject = :subject::integer;

@@ -1,0 +1,394 @@
+"""The write path: one fact from the door to the outbox, in one transaction.
+
+The order of the steps is the design; a test holds a writer open in front of each of them.
+1. lock the subject, and read nothing else in that statement;
+2. identity first, before any refusal: the same again is a duplicate, other content is a conflict;
+3. what it is judged by: the stored state, and sheet, gauge and lot under share locks;
+4. decide, purely;
+5. write state, rechecks, measurements, notices: nothing here knows a position, a recorded time or a hash;
+6. append to the ledger, and commit.
+A unique violation on the identity starts the transaction over, once.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any, Final, Literal
+
+from msgspec import Struct, structs
+
+from service import catalogue, ledger, outbox, projections
+from service.access import Key
+from service.domain import announce, counter
+from service.domain.announce import Seen
+from service.domain.event import Fact, spindles
+from service.domain.event.envelope import FUTURE, Event, TimeInFuture
+from service.domain.fold import next_look, replay, step, view
+from service.domain.recheck import ACTIVE, Episode
+from service.domain.refusal import Refusal
+from service.domain.shown import RecheckShown, StateShown, recheck_shown, state_shown, verdict_shown
+from service.domain.step import References, SpindleUnknown, Step
+from service.ledger import Known, Place, Subject
+from service.postgres import Database, Transaction, UniqueViolation
+from service.projections import Stored
+
+HISTORY_AFTER: Final = timedelta(hours=48)
+"""A fact older than this is history: what it changes is announced once its spindle has been quiet for a while."""
+QUIET_FOR: Final = timedelta(seconds=10)
+
+_CREATES: Final = frozenset({"sheet.issued", "gauge.registered", "lot.received", "spindle.commissioned"})
+
+
+class IdentityTaken(Refusal):
+    """The same source and id stand in the ledger with other content."""
+
+    code = "identity_conflict"
+
+
+class SequenceMovedOn(Refusal):
+    code = "sequence_moved_on"
+
+
+class SubjectUnknown(Refusal):
+    code = "subject_unknown"
+
+
+class PlaceTaken(Refusal):
+    code = "place_taken"
+
+
+class PlantNotYours(Refusal):
+    """The key is bound to other plants."""
+
+    code = "plant_not_allowed"
+
+
+class Receipt(Struct, frozen=True, kw_only=True):
+    """What a single event is answered with. `state` is the state at the event's time as now known; `state_now`
+    stands beside it where it differs."""
+
+    status: Literal["accepted", "duplicate"]
+    entry: Place
+    verdict: dict[str, Any] | None = None
+    instruction: Any = None
+    shift: Any = None
+    findings: tuple[Any, ...] = ()
+    opened: tuple[RecheckShown, ...] = ()
+    closed: tuple[RecheckShown, ...] = ()
+    state: StateShown | None = None
+    state_now: StateShown | None = None
+
+
+async def record(database: Database, event: Event, key: Key) -> Receipt:
+    """Takes one event in. Raises a Refusal, and then nothing of it is kept."""
+    for last_try in (False, True):
+        try:
+            async with database.transaction() as tx:
+                return await _take_in(tx, event, key)
+        except UniqueViolation as violation:
+            if violation.constraint_name == "place_is_taken":
+                raise PlaceTaken("another spindle is installed in that place", pointer="/data/position") from violation
+            if last_try:
+                raise
+    raise AssertionError("unreachable")
+
+
+async def _take_in(tx: Transaction, event: Event, key: Key) -> Receipt:
+    subject = await ledger.lock(tx, event.kind, event.key, create=event.type in _CREATES)
+    source = await ledger.source(tx, event.source)
+    actor = await ledger.actor(tx, event.actor)
+    data_json = await ledger.without_names(tx, event.data_json)
+    known = await ledger.identity(tx, source[0], event.id)
+    if known is not None:
+        if not known.same_as(event, actor, data_json):
+            raise IdentityTaken(
+                f"source {event.source!r} has sent id {event.id!r} with other content: entry {known.place.sequence} "
+                f"of {known.place.subject}",
+                pointer="/id",
+            )
+        return await _duplicate(tx, known)
+    if event.occurred > tx.now + FUTURE:
+        raise TimeInFuture(f"{event.occurred.isoformat()} is more than five minutes ahead", pointer="/time")
+    if subject is None or (subject.sequence == 0 and event.type not in _CREATES):
+        raise _unknown(event)
+    if event.expectedsequence is not None and event.expectedsequence != subject.sequence:
+        raise SequenceMovedOn(
+            f"the stream of {event.subject} is at {subject.sequence}, not {event.expectedsequence}",
+            pointer="/expectedsequence",
+        )
+    writing = _Writing(tx, event, key, subject, source, actor, data_json)
+    return await (writing.spindle() if event.kind == "spindles" else writing.reference())
+
+
+def _unknown(event: Event) -> Refusal:
+    if event.kind == "spindles":
+        return SpindleUnknown(f"spindle {event.key!r} has not been commissioned", pointer="/subject")
+    return SubjectUnknown(f"{event.subject} is not known; it begins with another event", pointer="/subject")
+
+
+class _Writing:
+    """One event on its way through the steps 3 to 6."""
+
+    def __init__(
+        self,
+        tx: Transaction,
+        event: Event,
+        key: Key,
+        subject: Subject,
+        source: tuple[int, bytes],
+        actor: int | None,
+        data_json: bytes,
+    ) -> None:
+        self.tx, self.event, self.key, self.subject = tx, event, key, subject
+        self.source, self.actor, self.data_json = source, actor, data_json
+
+    async def append(self, reading: int | None) -> Place:
+        return await ledger.append(
+            self.tx,
+            self.subject,
+            self.event,
+            source=self.source,
+            actor=self.actor,
+            key=self.key.key,
+            data_json=self.data_json,
+            reading=reading,
+        )
+
+    def fact(self, reading: int | None) -> Fact:
+        return Fact(
+            sequence=self.subject.sequence + 1,
+            occurred=self.event.occurred,
+            type=self.event.type,
+            data=self.event.data,
+            reading=reading,
+        )
+
+    async def reference(self) -> Receipt:
+        """A sheet, gauge or lot: its own fold must take the fact; the spindles it reaches are settled afterwards."""
+        folded = None
+        facts = [*await ledger.facts(self.tx, self.subject.subject), self.fact(None)]
+        for fact in sorted(facts, key=lambda each: (each.occurred, each.sequence)):
+            folded = catalogue.apply_reference(self.event.kind, self.event.key, folded, fact)
+        cause = f"{self.event.subject}#{self.subject.sequence + 1}"
+        await catalogue.queue_reached(self.tx, self.event.kind, self.event.key, cause)
+        return Receipt(status="accepted", entry=await self.append(None))
+
+    async def spindle(self) -> Receipt:
+        stored = await load_folded(self.tx, self.subject.subject, self.event.key)
+        self._check_plant(stored)
+        reading = await self._held(stored)
+        fact = self.fact(reading)
+        after = await fold_in(self.tx, self.subject.subject, self.event.key, stored, fact)
+        recent = fact.occurred >= self.tx.now - HISTORY_AFTER
+        written = await write(self.tx, self.subject.subject, stored, after, tell=recent, cause=str(fact.sequence))
+        place = await self.append(reading)
+        return _receipt("accepted", place, after.of_fact, fact.occurred, written)
+
+    def _check_plant(self, stored: Stored | None) -> None:
+        data = self.event.data
+        plants = [] if stored is None else [stored.state.place.plant]
+        if isinstance(data, spindles.Commissioned | spindles.Installed):
+            plants.append(data.plant)
+        for plant in plants:
+            if not self.key.reaches(plant):
+                raise PlantNotYours(f"this key is not for plant {plant!r}", pointer="/subject")
+
+    async def _held(self, stored: Stored | None) -> int | None:
+        """The counter that held when the fact happened: its own where that is believed, else the newest before it."""
+        data, at = self.event.data, self.event.occurred
+        if isinstance(data, spindles.Commissioned):
+            return data.counter.start
+        if isinstance(data, spindles.CounterReplaced):
+            return data.new_start
+        if isinstance(data, spindles.Installed) and data.counter is not None:
+            return data.counter.start
+        if stored is None:
+            return None
+        before: tuple[int, datetime] | None = stored.newest
+        if at < stored.newest[1]:
+            before = await ledger.held_reading(self.tx, self.subject.subject, at)
+        read: int | None = getattr(data, "count", None)
+        if read is None or before is None:
+            return read if before is None else before[0]
+        track = structs.replace(stored.state.counter, reading=before[0], read_at=before[1])
+        believed = isinstance(counter.judge_reading(track, read, at), int)
+        if believed and at < stored.newest[1]:
+            following = await ledger.following_reading(self.tx, self.subject.subject, at)
+            track = structs.replace(track, reading=read, read_at=at)
+            believed = following is None or isinstance(counter.judge_reading(track, *following), int)
+        return read if believed else before[0]
+
+
+class Folded(Struct, frozen=True, kw_only=True):
+    """A spindle's history with what was new in it: the steps to write, and the step of the fact itself."""
+
+    steps: Sequence[Step]
+    of_fact: Step
+    final: Step
+    gauges: dict[int, str | None]
+    whole: bool
+    sequence: int
+
+    def episodes(self) -> list[Episode]:
+        """Every episode of the steps as it last stood."""
+        newest: dict[str, Episode] = {}
+        for made in self.steps:
+            for episode in (*made.opened, *made.closed, *made.state.rechecks):
+                newest[episode.episode] = episode
+        return list(newest.values())
+
+
+async def load_folded(tx: Transaction, subject: int, key: str) -> Stored | None:
+    """The stored state, folded again from the facts where another version of the fold stored it."""
+    try:
+        return await projections.load(tx, subject)
+    except projections.FoldTooOld:
+        await settle_again(tx, subject, key, cause="fold", tell=False, ignore_stored=True)
+        return await projections.load(tx, subject)
+
+
+async def fold_in(tx: Transaction, subject: int, key: str, stored: Stored | None, fact: Fact) -> Folded:
+    """Folds a fact in: onto the stored state where it is the newest, else through the whole history again."""
+    if stored is None or fact.occurred >= stored.newest_fact:
+        names = catalogue.names_in([fact])
+        if stored is not None:
+            names.add(("sheets", stored.state.sheet))
+        known = await catalogue.references(tx, names, share=True)
+        made = step(None if stored is None else stored.state, key, fact, known)
+        return Folded(
+            steps=[made], of_fact=made, final=made, gauges=_gauges([fact]), whole=False, sequence=fact.sequence
+        )
+    facts = sorted([*await ledger.facts(tx, subject), fact], key=lambda each: (each.occurred, each.sequence))
+    return await fold_whole(tx, key, facts, of_fact=fact.sequence)
+
+
+async def fold_whole(tx: Transaction, key: str, facts: Sequence[Fact], *, of_fact: int | None) -> Folded:
+    """The whole history, by what its sheets, gauges and lots say now."""
+    known: References = await catalogue.references(tx, catalogue.names_in(facts), share=True)
+    steps = list(replay(key, facts, known, strict=of_fact))
+    wanted = next((made for made in steps if made.state.newest.sequence == of_fact), steps[-1])
+    newest = max(fact.sequence for fact in facts)
+    return Folded(steps=steps, of_fact=wanted, final=steps[-1], gauges=_gauges(facts), whole=True, sequence=newest)
+
+
+def _gauges(facts: Sequence[Fact]) -> dict[int, str | None]:
+    return {fact.sequence: getattr(fact.data, "gauge", None) for fact in facts}
+
+
+async def write(tx: Transaction, subject: int, stored: Stored | None, after: Folded, *, tell: bool, cause: str) -> Seen:
+    """Writes what is derived, as it holds now, and puts the notices that the change brings.
+
+    With `tell` false the change is history: what it opens is told once the spindle has been quiet.
+    """
+    state = after.final.state
+    now = tx.now if stored is None else max(tx.now, stored.settled_at)
+    newest = None if stored is None else stored.newest
+    seen = Seen(state=state, view=view(state, now, newest))
+    untold = not tell
+    notices = _notices(stored, after, seen, tell=tell, cause=cause)
+    await outbox.put(tx, notices)
+    look = next_look(state, seen.view)
+    if untold:
+        look = min(filter(None, (look, now + QUIET_FOR)))
+    await projections.write_state(
+        tx,
+        subject,
+        state,
+        seen.view,
+        sequence=after.sequence,
+        next_look=look,
+        told_health=seen.view.assessment.health if tell or stored is None else stored.told_health,
+        untold=untold,
+    )
+    await projections.write_counter(tx, subject, state, seen.view)
+    if stored is None or after.whole or stored.state.stays != state.stays:
+        await projections.write_places(tx, subject, state)
+    episodes = after.episodes()
+    if after.whole:
+        await projections.keep_only_rechecks(tx, subject, episodes)
+    as_seen = {each.episode: each for each in seen.view.rechecks}
+    await projections.write_rechecks(tx, subject, [as_seen.get(each.episode, each) for each in episodes])
+    await projections.write_judged(tx, subject, after.steps, after.gauges)
+    return seen
+
+
+def _notices(stored: Stored | None, after: Folded, seen: Seen, *, tell: bool, cause: str) -> list[Any]:
+    before = None if stored is None else Seen(state=stored.state, view=stored.view(stored.settled_at))
+    notices = []
+    if stored is not None and before is not None and not stored.untold:
+        was_active = {each.episode for each in before.view.rechecks if each.state in ACTIVE}
+        closed = (
+            [each for each in after.episodes() if each.state not in ACTIVE and each.episode in was_active]
+            if after.whole
+            else after.of_fact.closed
+        )
+        notices += announce.closings(seen, closed)
+    if tell:
+        notices += announce.changes(None if stored is not None and stored.untold else before, seen)
+        health = seen.view.assessment.health
+        if stored is not None and stored.told_health != health:
+            notices.append(announce.health_changed(seen, stored.told_health, f"{cause}/{health}"))
+    return notices
+
+
+async def settle_again(
+    tx: Transaction, subject: int, key: str, *, cause: str, tell: bool = True, ignore_stored: bool = False
+) -> Seen:
+    """Folds a spindle's history again and writes what now holds. The subject is locked by the caller."""
+    stored = None if ignore_stored else await load_folded(tx, subject, key)
+    after = await fold_whole(tx, key, await ledger.facts(tx, subject), of_fact=None)
+    return await write(tx, subject, stored, after, tell=tell, cause=cause)
+
+
+async def settle_time(tx: Transaction, subject: int, stored: Stored) -> Seen:
+    """Brings a spindle up to now without a fact: what time has changed is written and told."""
+    now = max(tx.now, stored.settled_at)
+    seen = Seen(state=stored.state, view=stored.view(now))
+    before = None if stored.untold else Seen(state=stored.state, view=stored.view(stored.settled_at))
+    notices = announce.changes(before, seen)
+    health = seen.view.assessment.health
+    if stored.told_health != health:
+        look = "" if stored.next_look is None else stored.next_look.isoformat()
+        notices.append(announce.health_changed(seen, stored.told_health, f"{stored.sequence}/{health}/{look}"))
+    await outbox.put(tx, notices)
+    await projections.write_state(
+        tx,
+        subject,
+        stored.state,
+        seen.view,
+        sequence=stored.sequence,
+        next_look=next_look(stored.state, seen.view),
+        told_health=health,
+        untold=False,
+    )
+    await projections.write_rechecks(tx, subject, seen.view.rechecks)
+    return seen
+
+
+async def _duplicate(tx: Transaction, known: Known) -> Receipt:
+    """The first entry's place, with verdict and state as now known at the event's time."""
+    if known.kind != "spindles":
+        return Receipt(status="duplicate", entry=known.place)
+    stored = await load_folded(tx, known.number, known.key)
+    assert stored is not None
+    after = await fold_whole(tx, known.key, await ledger.facts(tx, known.number), of_fact=known.place.sequence)
+    seen = Seen(state=stored.state, view=stored.view(max(tx.now, stored.settled_at)))
+    return _receipt("duplicate", known.place, after.of_fact, known.occurred, seen)
+
+
+def _receipt(
+    status: Literal["accepted", "duplicate"], place: Place, made: Step, occurred: datetime, now: Seen
+) -> Receipt:
+    state = state_shown(made.state, view(made.state, occurred))
+    state_now = state_shown(now.state, now.view)
+    return Receipt(
+        status=status,
+        entry=place,
+        verdict=None if made.verdict is None else verdict_shown(made.verdict),
+        instruction=made.instruction,
+        shift=made.shift,
+        findings=made.findings,
+        opened=tuple(recheck_shown(each) for each in made.opened),
+        closed=tuple(recheck_shown(each) for each in made.closed),
+        state=state,
+        state_now=None if state_now == state else state_now,
+    )

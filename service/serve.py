@@ -1,0 +1,91 @@
+"""Runs the service: on the server that is named, or on an embedded one that ends with it."""
+
+import asyncio
+import contextlib
+import socket
+from collections.abc import Iterator
+from typing import Any, Final
+
+import uvicorn
+from msgspec.structs import replace
+
+from service.app import PARTS, HeadAsGet, create_app
+from service.embedded import EmbeddedServer, default_data_folder
+from service.environment import Environment
+from service.migrate import migrate
+
+DRAIN_S: Final = 10
+
+
+@contextlib.contextmanager
+def with_database(environment: Environment) -> Iterator[tuple[Environment, EmbeddedServer | None]]:
+    """The environment with a database in it: the one named, else an embedded one on the data folder."""
+    if environment.database_url is not None:
+        yield environment, None
+        return
+    with EmbeddedServer(environment.data or default_data_folder()) as server:
+        yield replace(environment, database_url=server.dsn), server
+
+
+class _Announcing(uvicorn.Server):
+    """Prints one line when requests are answered."""
+
+    def __init__(self, config: uvicorn.Config, app: Any, address: str) -> None:
+        super().__init__(config)
+        self._ledger_app, self._address = app, address
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        if self.should_exit:
+            return
+        first = getattr(self._ledger_app.state, "first_key", None)
+        if first is not None:
+            print(f"The first administrator key, shown this once: {first}", flush=True)  # noqa: T201
+        print(f"spindle-ledger serves at {self._address}", flush=True)  # noqa: T201
+
+
+def bind(host: str, port: int) -> socket.socket:
+    """A listening socket; port 0 takes a free one. Raises OSError where the address is taken."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listening = socket.socket(family, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listening.bind((host, port))
+    listening.listen(1024)
+    return listening
+
+
+def address_of(listening: socket.socket) -> str:
+    host, port = listening.getsockname()[:2]
+    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+
+
+def serve(environment: Environment, *, parts: frozenset[str] = PARTS) -> int:
+    """Migrates, serves until it is told to stop, and answers the exit status."""
+    with with_database(environment) as (ready, server):
+        assert ready.database_url is not None
+        migrate(ready.database_url)
+        listening = bind(ready.host, ready.port)
+        app = create_app(ready, parts=parts)
+        config = uvicorn.Config(
+            HeadAsGet(app), log_config=None, access_log=False, timeout_graceful_shutdown=DRAIN_S, lifespan="on"
+        )
+        running = _Announcing(config, app, address_of(listening))
+        died = asyncio.run(_until_stopped(running, listening, server))
+        if died:
+            print("The embedded PostgreSQL has died; the service ends with it.", flush=True)  # noqa: T201
+            return 1
+        return 0 if running.started else 1
+
+
+async def _until_stopped(running: uvicorn.Server, listening: socket.socket, server: EmbeddedServer | None) -> bool:
+    """Serves; ends early where the embedded server has died. Answers whether it did."""
+    serving = asyncio.create_task(running.serve(sockets=[listening]))
+    while not serving.done():
+        await asyncio.wait([serving], timeout=0.5)
+        if server is not None and not server.alive() and not serving.done():
+            running.should_exit = True
+            running.force_exit = True
+            await asyncio.wait([serving], timeout=DRAIN_S)
+            return True
+    await serving
+    return False

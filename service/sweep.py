@@ -1,0 +1,67 @@
+"""Time passes: settles the spindles whose next look is past, and those that a sheet, gauge or lot entry reached."""
+
+import asyncio
+import logging
+from typing import Final
+
+from service import ledger, projections
+from service.postgres import CannotConnect, Database
+from service.record import load_folded, settle_again, settle_time
+
+LOG: Final = logging.getLogger(__name__)
+PORTION: Final = 200
+EVERY_S: Final = 1.0
+WEEKS_AHEAD: Final = 9
+WEEKS_EVERY: Final = 3600
+
+
+async def sweep_once(database: Database) -> int:
+    """One round: every spindle that waits is settled, a transaction each. Answers how many were."""
+    settled = 0
+    while True:
+        async with database.transaction() as tx:
+            reached = await tx.rows(projections.SQL["waiting_to_settle"], limit=PORTION)
+            late = await tx.rows(projections.SQL["to_look_at"], now=tx.now, limit=PORTION)
+        waiting = sorted({row["subject"] for row in (*reached, *late)})
+        for subject in waiting:
+            await _settle(database, subject)
+        settled += len(waiting)
+        if len(reached) < PORTION and len(late) < PORTION:
+            return settled
+
+
+async def _settle(database: Database, subject: int) -> None:
+    """One spindle, after its lock: by its history where something reached it, by the clock where only time passed."""
+    async with database.transaction() as tx:
+        await ledger.lock_number(tx, subject)
+        key = await tx.value(projections.SQL["key_of"], subject=subject)
+        causes = [row["cause"] for row in await tx.rows(projections.SQL["take_tickets"], subject=subject)]
+        if key is None:
+            return
+        if causes:
+            await settle_again(tx, subject, key, cause="+".join(sorted(set(causes))))
+            return
+        stored = await load_folded(tx, subject, key)
+        if stored is not None and stored.next_look is not None and stored.next_look <= tx.now:
+            await settle_time(tx, subject, stored)
+
+
+async def sweep(database: Database, stop: asyncio.Event) -> None:
+    """Sweeps until `stop` is set, and sees that the ledger's weeks are made ahead."""
+    rounds = 0
+    while not stop.is_set():
+        try:
+            if rounds % WEEKS_EVERY == 0:
+                async with database.transaction() as tx:
+                    await tx.value(ledger.SQL["make_weeks"], ahead=WEEKS_AHEAD)
+            await sweep_once(database)
+        except CannotConnect as error:
+            LOG.warning("the database is away: %s", error)
+        except Exception:
+            LOG.exception("a sweep failed; the next one tries again")
+        rounds += 1
+        try:
+            async with asyncio.timeout(EVERY_S):
+                await stop.wait()
+        except TimeoutError:
+            continue
