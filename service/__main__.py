@@ -83,7 +83,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _demo(environment: Environment, options: argparse.Namespace) -> int:
-    return tell(environment, once=options.once, port=options.port)
+    return tell(environment, once=options.once)
 
 
 def _serve(environment: Environment, options: argparse.Namespace) -> int:

@@ -68,6 +68,7 @@ def create_app(
             title="Spindle ledger", version="1", description=document.DESCRIPTION, path="/openapi", render_plugins=[]
         ),
         request_max_body_size=BODY_BYTES_MAX,
+        logging_config=None,
     )
 
 

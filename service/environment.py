@@ -37,7 +37,7 @@ def read_environment(variables: Mapping[str, str] = os.environ) -> Environment:
     for name in variables:
         if name.startswith(PREFIX) and name.removeprefix(PREFIX) not in known:
             raise EnvironmentWrong(f"{name} is not a variable of this service")
-    values = {name: variables.get(PREFIX + name) or None for name in known}
+    values = {name: variables.get(f"{PREFIX}{name}") or None for name in known}
     default = Environment()
     data = values["DATA"]
     return Environment(
@@ -67,6 +67,11 @@ def _networks(text: str | None) -> tuple[Network, ...]:
         raise EnvironmentWrong(f"{PREFIX}WEBHOOK_CIDRS is a list of CIDRs, such as 10.0.0.0/8: {error}") from error
 
 
+def loopback_networks() -> tuple[Network, ...]:
+    """Where the demo's own receiver may be."""
+    return _networks("127.0.0.0/8, ::1/128")
+
+
 def _seconds(text: str | None, default: tuple[float, ...]) -> tuple[float, ...]:
     if text is None:
         return default
@@ -76,4 +81,6 @@ def _seconds(text: str | None, default: tuple[float, ...]) -> tuple[float, ...]:
         raise EnvironmentWrong(f"{PREFIX}RETRY_SCHEDULE is a list of seconds, such as 0,5,300: {error}") from error
     if not pauses or any(not 0 <= pause <= 604_800 for pause in pauses):
         raise EnvironmentWrong(f"{PREFIX}RETRY_SCHEDULE has pauses from 0 to 604800 seconds")
+    if pauses[0]:
+        raise EnvironmentWrong(f"{PREFIX}RETRY_SCHEDULE begins with 0: the first attempt follows the notice at once")
     return pauses

@@ -2,9 +2,10 @@
 
 import asyncio
 import contextlib
+import logging
 import socket
-from collections.abc import Iterator
-from typing import Any, Final
+from collections.abc import Awaitable, Callable, Iterator
+from typing import Any, Final, TypeAlias
 
 import uvicorn
 from msgspec.structs import replace
@@ -15,6 +16,9 @@ from service.environment import Environment
 from service.migrate import migrate
 
 DRAIN_S: Final = 10
+
+Beside: TypeAlias = Callable[[str, Environment], Awaitable[int | None]]
+"""Something that runs once requests are answered, with the address: an exit status ends the service with it."""
 
 
 @contextlib.contextmanager
@@ -32,6 +36,7 @@ class _Announcing(uvicorn.Server):
 
     def __init__(self, config: uvicorn.Config, app: Any, address: str) -> None:
         super().__init__(config)
+        self.ready = asyncio.Event()
         self._ledger_app, self._address = app, address
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
@@ -42,6 +47,7 @@ class _Announcing(uvicorn.Server):
         if first is not None:
             print(f"The first administrator key, shown this once: {first}", flush=True)  # noqa: T201
         print(f"spindle-ledger serves at {self._address}", flush=True)  # noqa: T201
+        self.ready.set()
 
 
 def bind(host: str, port: int) -> socket.socket:
@@ -59,33 +65,56 @@ def address_of(listening: socket.socket) -> str:
     return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
 
 
-def serve(environment: Environment, *, parts: frozenset[str] = PARTS) -> int:
+def serve(environment: Environment, *, parts: frozenset[str] = PARTS, beside: Beside | None = None) -> int:
     """Migrates, serves until it is told to stop, and answers the exit status."""
-    with with_database(environment) as (ready, server):
+    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    with (
+        contextlib.closing(bind(environment.host, environment.port)) as listening,
+        with_database(environment) as (ready, server),
+    ):
         assert ready.database_url is not None
         migrate(ready.database_url)
-        listening = bind(ready.host, ready.port)
-        app = create_app(ready, parts=parts)
-        config = uvicorn.Config(
-            HeadAsGet(app), log_config=None, access_log=False, timeout_graceful_shutdown=DRAIN_S, lifespan="on"
-        )
-        running = _Announcing(config, app, address_of(listening))
-        died = asyncio.run(_until_stopped(running, listening, server))
-        if died:
-            print("The embedded PostgreSQL has died; the service ends with it.", flush=True)  # noqa: T201
-            return 1
-        return 0 if running.started else 1
+        return asyncio.run(_until_stopped(ready, listening, server, parts, beside))
 
 
-async def _until_stopped(running: uvicorn.Server, listening: socket.socket, server: EmbeddedServer | None) -> bool:
-    """Serves; ends early where the embedded server has died. Answers whether it did."""
+async def _until_stopped(
+    environment: Environment,
+    listening: socket.socket,
+    server: EmbeddedServer | None,
+    parts: frozenset[str],
+    beside: Beside | None,
+) -> int:
+    """Serves; ends early where the embedded server has died or what runs beside says so."""
+    app = create_app(environment, parts=parts)
+    config = uvicorn.Config(
+        HeadAsGet(app), log_config=None, access_log=False, timeout_graceful_shutdown=DRAIN_S, lifespan="on"
+    )
+    running = _Announcing(config, app, address_of(listening))
     serving = asyncio.create_task(running.serve(sockets=[listening]))
+    story = (
+        None
+        if beside is None
+        else asyncio.create_task(_once_ready(running, address_of(listening), environment, beside))
+    )
+    status: int | None = None
     while not serving.done():
-        await asyncio.wait([serving], timeout=0.5)
+        await asyncio.wait([serving], timeout=0.2)
         if server is not None and not server.alive() and not serving.done():
-            running.should_exit = True
-            running.force_exit = True
+            print("The embedded PostgreSQL has died; the service ends with it.", flush=True)  # noqa: T201
+            running.should_exit = running.force_exit = True
+            status = 1
             await asyncio.wait([serving], timeout=DRAIN_S)
-            return True
-    await serving
-    return False
+            break
+        if story is not None and story.done() and status is None:
+            status = story.result()
+            running.should_exit = status is not None
+            story = None
+    if story is not None:
+        story.cancel()
+        await asyncio.wait([story])
+    return (0 if running.started else 1) if status is None else status
+
+
+async def _once_ready(running: _Announcing, address: str, environment: Environment, beside: Beside) -> int | None:
+    await running.ready.wait()
+    return await beside(address, environment)

@@ -45,7 +45,8 @@ async def key_of(request: Request[Any, Any, Any]) -> Key:
 
 async def refuse_unknown_parameters(request: Request[Any, Any, Any]) -> None:
     """A query parameter that the handler does not know is refused by name."""
-    known = set(request.route_handler.parsed_fn_signature.parameters) - {"data", "database", "key", "request"}
+    handler = request.route_handler
+    known = set(handler.parsed_fn_signature.parameters) - {"data", "request", *handler.resolve_dependencies()}
     faults = [
         Fault(pointer="", code="query_parameter_unknown", detail=f"{name!r} is not a parameter here")
         for name in request.query_params

@@ -1,17 +1,17 @@
 """`/v1/spindles/{key}`: a spindle as it is now, its history, its measurements, its clearance."""
 
 from datetime import datetime
-from typing import Annotated, Any, Final
+from typing import Any, Final
 
 import msgspec
 from litestar import Request, Response, Router, get
 from litestar.di import NamedDependency
-from litestar.params import FromPath, QueryParameter
+from litestar.params import FromPath
 from msgspec import Struct
 
 from service import ledger, projections
 from service.access import Key
-from service.api.webhooks import CursorMalformed, Page
+from service.api.pages import Cursor, CursorMalformed, Limit, Page
 from service.domain.fold import next_look
 from service.domain.health import Reason
 from service.domain.refusal import Refusal
@@ -19,9 +19,6 @@ from service.domain.shown import SpindleShown, spindle_shown
 from service.ledger import Subject
 from service.postgres import Database, Transaction
 from service.projections import Stored
-
-Limit = Annotated[int, QueryParameter(ge=1, le=1000, description="how many items at most")]
-Cursor = Annotated[str | None, QueryParameter(description="the `next` of the page before")]
 
 
 class SpindleNotFound(Refusal):

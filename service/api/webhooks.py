@@ -2,16 +2,17 @@
 
 import re
 from datetime import datetime
-from typing import Annotated, Final, Generic, TypeVar
+from typing import Final
 
 import msgspec
 from litestar import Router, delete, get, post
 from litestar.di import NamedDependency
-from litestar.params import FromPath, JSONBody, QueryParameter, SkipValidation
+from litestar.params import FromPath, JSONBody, SkipValidation
 from msgspec import Struct
 
 from service import outbox
 from service.access import Key
+from service.api.pages import Cursor, CursorMalformed, Limit, Page
 from service.deliver import check_target
 from service.domain.address import Network
 from service.domain.refusal import Refusal
@@ -19,25 +20,15 @@ from service.domain.signature import secret_bytes, secret_text
 from service.outbox import AttemptMade, Delivery, Endpoint
 from service.postgres import Database, Transaction
 
-_T = TypeVar("_T")
 DESCRIPTION_CHARACTERS_MAX: Final = 500
 _ENDPOINT: Final = r"whe_[0-9a-f]{32}"
 _NUMBER: Final = r"[1-9][0-9]{0,17}"
-
-Limit = Annotated[int, QueryParameter(ge=1, le=1000, description="how many items at most")]
-Cursor = Annotated[str | None, QueryParameter(description="the `next` of the page before")]
 
 
 class EndpointUnknown(Refusal):
     """There is no such endpoint, or it is not this key's to see."""
 
     code = "endpoint_unknown"
-
-
-class CursorMalformed(Refusal):
-    """A cursor that no list of ours gave out."""
-
-    code = "cursor_malformed"
 
 
 class DescriptionMalformed(Refusal):
@@ -86,13 +77,6 @@ class NoticePut(Struct, frozen=True, kw_only=True):
     """The id under which a notice will arrive."""
 
     notice: str
-
-
-class Page(Struct, Generic[_T], frozen=True, kw_only=True):
-    """Some items of a list, and the cursor of the next ones or null."""
-
-    items: list[_T]
-    next: str | None
 
 
 @post("/", status_code=201)
