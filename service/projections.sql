@@ -84,13 +84,17 @@ ORDER BY occurred, sequence;
 -- Spindles whose state changes by time alone, or whose history has gone quiet.
 SELECT subject
 FROM derived.spindle
-WHERE next_look <= :now::timestamptz
+WHERE next_look <= :now::timestamptz AND subject <> ALL (:done::integer[])
 ORDER BY next_look
 LIMIT :limit::integer;
 
 -- name: waiting_to_settle
 -- Spindles that an entry of a sheet, gauge or lot reached.
-SELECT DISTINCT subject FROM derived.to_settle ORDER BY subject LIMIT :limit::integer;
+SELECT DISTINCT subject
+FROM derived.to_settle
+WHERE subject <> ALL (:done::integer[])
+ORDER BY subject
+LIMIT :limit::integer;
 
 -- name: take_tickets
 -- Read after the subject is locked; what is queued later stays queued.

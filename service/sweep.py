@@ -16,18 +16,31 @@ WEEKS_EVERY: Final = 3600
 
 
 async def sweep_once(database: Database) -> int:
-    """One round: every spindle that waits is settled, a transaction each. Answers how many were."""
-    settled = 0
+    """One round: every spindle that waits is settled, a transaction each. Answers how many were.
+
+    A spindle that cannot be settled is logged and left for the next round; it holds up no other.
+    """
+    settled: set[int] = set()
     while True:
         async with database.transaction() as tx:
-            reached = await tx.rows(projections.SQL["waiting_to_settle"], limit=PORTION)
-            late = await tx.rows(projections.SQL["to_look_at"], now=tx.now, limit=PORTION)
+            done = sorted(settled)
+            reached = await tx.rows(projections.SQL["waiting_to_settle"], done=done, limit=PORTION)
+            late = await tx.rows(projections.SQL["to_look_at"], now=tx.now, done=done, limit=PORTION)
         waiting = sorted({row["subject"] for row in (*reached, *late)})
         for subject in waiting:
-            await _settle(database, subject)
-        settled += len(waiting)
-        if len(reached) < PORTION and len(late) < PORTION:
-            return settled
+            await _settle_or_log(database, subject)
+        settled.update(waiting)
+        if not waiting:
+            return len(settled)
+
+
+async def _settle_or_log(database: Database, subject: int) -> None:
+    try:
+        await _settle(database, subject)
+    except CannotConnect:
+        raise
+    except Exception:
+        LOG.exception("spindle with subject %s could not be settled; the next round tries again", subject)
 
 
 async def _settle(database: Database, subject: int) -> None:

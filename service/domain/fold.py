@@ -57,6 +57,8 @@ def step(state: SpindleState | None, key: str, fact: Fact, known: References) ->
         made = Step(state=work.commissioned(key, fact, fact.data, known))
         before: tuple[Episode, ...] = ()
     else:
+        if state.lifecycle == "retired":
+            raise SpindleRetired(f"spindle {state.key!r} is retired", pointer="/subject")
         state = _moved_to(state, fact)
         before = tuple(episode for episode in state.rechecks if episode.state in ACTIVE)
         made = apply(replace(state, rechecks=before), fact, known)
@@ -88,8 +90,6 @@ def _differences(before: dict[str, Episode], after: SpindleState) -> tuple[tuple
 
 def _moved_to(state: SpindleState, fact: Fact) -> SpindleState:
     """The state at the fact's time, before the fact: counter and rechecks moved on."""
-    if state.lifecycle == "retired":
-        raise SpindleRetired(f"spindle {state.key!r} is retired", pointer="/subject")
     track = state.counter
     read = getattr(fact.data, "count", None)
     if isinstance(fact.data, spindles.CounterReplaced):
