@@ -107,7 +107,7 @@ async def _until_stopped(
             break
         if story is not None and story.done() and status is None:
             status = story.result()
-            running.should_exit = status is not None
+            running.should_exit = running.should_exit or status is not None
             story = None
     if story is not None:
         story.cancel()
