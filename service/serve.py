@@ -74,7 +74,17 @@ def serve(environment: Environment, *, parts: frozenset[str] = PARTS, beside: Be
     ):
         assert ready.database_url is not None
         migrate(ready.database_url)
-        return asyncio.run(_until_stopped(ready, listening, server, parts, beside))
+        with asyncio.Runner(loop_factory=fastest_loop()) as runner:
+            return runner.run(_until_stopped(ready, listening, server, parts, beside))
+
+
+def fastest_loop() -> Callable[[], asyncio.AbstractEventLoop] | None:
+    """uvloop's where it is installed (it is not made for Windows), else Python's own."""
+    try:
+        import uvloop
+    except ImportError:
+        return None
+    return uvloop.new_event_loop
 
 
 async def _until_stopped(
