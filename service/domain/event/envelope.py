@@ -78,10 +78,11 @@ class TimeInFuture(Refusal):
 _DECODER: Final = msgspec.json.Decoder(Envelope)
 _KEY: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._~-]{0,63}\Z")
 _TIME: Final = re.compile(
-    r"(\d{4}-\d{2}-\d{2})[Tt](\d{2}:\d{2}:\d{2})(?:\.(\d{1,6})\d*)?([Zz]|[+-]\d{2}:\d{2})\Z", re.ASCII
+    r"(\d{4}-\d{2}-\d{2})[Tt]((?:[01]\d|2[0-3]):[0-5]\d:[0-5]\d)(?:\.(\d{1,6})\d*)?([Zz]|[+-](?:[01]\d|2[0-3]):[0-5]\d)\Z",
+    re.ASCII,
 )
 _NUL: Final = re.compile(rb"(?<!\\)(?:\\\\)*\\u0000")
-_NAMED: Final = re.compile(r"`([^`]+)`")
+_NAMED: Final = re.compile(r"field `(.*)`\Z", re.DOTALL)
 _PATH: Final = re.compile(r"\.([A-Za-z_][A-Za-z0-9_]*)|\[(\d+)\]|\[(\.\.\.)\]")
 _CODED: Final = re.compile(r"([a-z]+(?:_[a-z]+)+): (.*)", re.DOTALL)
 
@@ -107,6 +108,7 @@ def read_event(raw: bytes) -> Event:
         raise Unreadable(faults[0].detail, faults=faults)
     data_json = msgspec.json.format(bytes(envelope.data), indent=-1)
     data = _data(envelope.type, data_json)
+    _check_people_are_seen(data_json)
     _check_other_person(data, envelope.actor)
     return Event(
         id=envelope.id,
@@ -177,13 +179,19 @@ def _fault_of(message: str, under: str) -> Fault:
         code, detail = coded.groups()
         member = {"value_not_decimal": "/value", "unit_unknown": "/unit"}.get(code, "")
         return _fault(pointer + member, code, detail)
-    if "unknown field" in text:
-        name = _NAMED.findall(text)[-1]
-        return _fault(f"{pointer}/{name}", "member_unknown", f"{name!r} is not a member here")
-    if "missing required field" in text:
-        name = _NAMED.findall(text)[-1]
+    named = _NAMED.search(text)
+    if named is not None and "unknown field" in text:
+        name = named.group(1)
+        return _fault(f"{pointer}/{_in_pointer(name)}", "member_unknown", f"{name!r} is not a member here")
+    if named is not None and "missing required field" in text:
+        name = named.group(1)
         return _fault(f"{pointer}/{name}", "member_missing", f"{name!r} is missing")
     return _fault(pointer, "member_invalid", text)
+
+
+def _in_pointer(name: str) -> str:
+    """A member's name as a token of a JSON pointer (RFC 6901, section 3)."""
+    return name.replace("~", "~0").replace("/", "~1")
 
 
 def _is_json(content_type: str) -> bool:
@@ -219,23 +227,24 @@ def _check_other_person(data: EventData, actor: str | None) -> None:
 
 
 _PEOPLE: Final = frozenset({"approved_by", "stated_by"})
+_PERSON: Final = re.compile(rb'"(approved_by|stated_by)":("(?:[^"\\]|\\.)*")')
 
 
 def people_in(data_json: bytes) -> frozenset[str]:
-    """The people that data names, in its members or one level below them."""
-    return frozenset(name for _, name in _people(data_json))
+    """The people that data names, in its members or in those of an object within."""
+    return frozenset(_people(data_json))
 
 
-def _people(data_json: bytes) -> list[tuple[str, str]]:
-    if not any(member.encode() in data_json for member in _PEOPLE):
+def _people(data_json: bytes) -> list[str]:
+    if b"\\u" not in data_json and not any(member.encode() in data_json for member in _PEOPLE):
         return []
-    found: list[tuple[str, str]] = []
+    found: list[str] = []
 
     def look(value: Any) -> None:
         if isinstance(value, dict):
             for name, member in value.items():
                 if name in _PEOPLE and isinstance(member, str):
-                    found.append((name, member))
+                    found.append(member)
                 else:
                     look(member)
 
@@ -243,17 +252,19 @@ def _people(data_json: bytes) -> list[tuple[str, str]]:
     return found
 
 
+def _check_people_are_seen(data_json: bytes) -> None:
+    """Refuses a person's member that is spelled with escapes or stands twice: the name in it would be kept for good."""
+    if len(_PERSON.findall(data_json)) != len(_people(data_json)):
+        detail = "approved_by and stated_by are written without escapes, and once in each object"
+        raise Unreadable(detail, faults=(_fault("/data", "person_unclear", detail),))
+
+
 def with_people(data_json: bytes, names: dict[str, str]) -> bytes:
-    """The data with each person replaced as `names` says; every other byte stays."""
-    for member, person in set(_people(data_json)):
-        if person in names:
-            old = re.escape(f'"{member}":').encode() + rb'"(?:[^"\\]|\\.)*"'
-            new = f'"{member}":'.encode() + msgspec.json.encode(names[person])
-            data_json = re.sub(
-                old,
-                lambda match, person=person, new=new: (  # type: ignore[misc]
-                    new if msgspec.json.decode(match.group().partition(b":")[2]) == person else match.group()
-                ),
-                data_json,
-            )
-    return data_json
+    """The data with each person replaced as `names` says, all at once; every other byte stays."""
+
+    def renamed(match: re.Match[bytes]) -> bytes:
+        member, spelled = match.groups()
+        name = names.get(msgspec.json.decode(spelled, type=str))
+        return match.group() if name is None else b'"' + member + b'":' + msgspec.json.encode(name)
+
+    return _PERSON.sub(renamed, data_json)
