@@ -1,6 +1,5 @@
-"""Sheets, gauges and lots as known now: folded from the ledger, cached by (subject, sequence)."""
+"""Sheets, gauges and lots as known now: folded from the ledger, cached for each database by (subject, sequence)."""
 
-from collections import OrderedDict
 from collections.abc import Iterable
 from typing import Final
 
@@ -18,7 +17,6 @@ Name = tuple[str, str]
 """(kind, key) of a sheet, gauge or lot."""
 
 _CACHE_SIZE: Final = 10_000
-_cache: OrderedDict[tuple[int, int], Sheet | Gauge | Lot] = OrderedDict()
 
 
 def names_in(facts: Iterable[Fact]) -> set[Name]:
@@ -51,17 +49,19 @@ async def references(tx: Transaction, names: set[Name], *, share: bool) -> Refer
 
 
 async def _folded(tx: Transaction, kind: str, key: str, subject: int, sequence: int) -> Sheet | Gauge | Lot | None:
-    cached = _cache.get((subject, sequence))
+    """Its facts up to `sequence`, folded; a newer one may be in before they are read."""
+    cached: Sheet | Gauge | Lot | None = tx.remembered.get((subject, sequence))
     if cached is not None:
-        _cache.move_to_end((subject, sequence))
+        tx.remembered.move_to_end((subject, sequence))
         return cached
     value: Sheet | Gauge | Lot | None = None
     for fact in await ledger.facts(tx, subject):
-        value = apply_reference(kind, key, value, fact)
-    if value is not None and sequence > 0:
-        _cache[subject, sequence] = value
-        if len(_cache) > _CACHE_SIZE:
-            _cache.popitem(last=False)
+        if fact.sequence <= sequence:
+            value = apply_reference(kind, key, value, fact)
+    if value is not None:
+        tx.remembered[subject, sequence] = value
+        if len(tx.remembered) > _CACHE_SIZE:
+            tx.remembered.popitem(last=False)
     return value
 
 

@@ -9,6 +9,7 @@ Rules of this file
 
 import asyncio
 import re
+from collections import OrderedDict
 from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
@@ -86,13 +87,14 @@ class Statements:
 
 
 class Transaction:
-    """One open transaction. `now` is the server's clock at its beginning, in UTC."""
+    """One open transaction. `now` is the server's clock at its beginning, in UTC; `remembered` is the database's."""
 
-    __slots__ = ("_connection", "now")
+    __slots__ = ("_connection", "now", "remembered")
 
-    def __init__(self, connection: Any, now: datetime) -> None:
+    def __init__(self, connection: Any, now: datetime, remembered: "OrderedDict[Any, Any]") -> None:
         self._connection = connection
         self.now = now
+        self.remembered = remembered
 
     async def rows(self, statement: Statement, **values: Any) -> list[Any]:
         found: list[Any] = await self._connection.fetch(statement.sql, *statement.arguments(values))
@@ -136,11 +138,15 @@ async def _keep_session(_connection: Any) -> None:
 
 
 class Database:
-    """A pool on one PostgreSQL. `clock_shift` moves `tx.now` in tests where hours matter."""
+    """A pool on one PostgreSQL. `clock_shift` moves `tx.now` in tests where hours matter.
+
+    `remembered` holds what stores keep of this database between transactions: never shared with another database's.
+    """
 
     def __init__(self, pool: Any, clock_shift: timedelta) -> None:
         self._pool = pool
         self.clock_shift = clock_shift
+        self.remembered: OrderedDict[Any, Any] = OrderedDict()
 
     @classmethod
     async def open(cls, dsn: str, *, size: int = 10, clock_shift: timedelta = timedelta(0)) -> "Database":
@@ -171,7 +177,7 @@ class Database:
             options: dict[str, Any] = {"isolation": "repeatable_read", "readonly": True} if snapshot else {}
             async with connection.transaction(**options):
                 now: datetime = await connection.fetchval("SELECT now()")
-                yield Transaction(connection, now.astimezone(UTC) + self.clock_shift)
+                yield Transaction(connection, now.astimezone(UTC) + self.clock_shift, self.remembered)
 
     async def listen_connection(self) -> Any:
         """A bare connection for checks that prepare statements."""
