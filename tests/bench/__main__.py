@@ -1,0 +1,28 @@
+"""Every benchmark, each beside its bare limit in the same run on the same server: `python -m tests.bench`."""
+
+import asyncio
+
+from tests.bench import folding, reading, writing
+from tests.bench.ground import Ground, Row, ground
+
+
+async def _rows(at: Ground) -> list[Row]:
+    rows: list[Row] = []
+    for measure in (*writing.MEASURES, *reading.MEASURES, *folding.MEASURES):
+        row = await measure(at)
+        print(f"  {row.name}: {row.ours} against {row.bare}", flush=True)
+        rows.append(row)
+    return rows
+
+
+def main() -> None:
+    with ground() as at:
+        rows = asyncio.run(_rows(at))
+    width = max(len(row.name) for row in rows)
+    print(f"\n{'what':<{width}}  {'ours':>22}  {'bare limit':>22}  {'ratio':>7}  aim")
+    for row in rows:
+        print(f"{row.name:<{width}}  {row.ours:>22}  {row.bare:>22}  {row.ratio:>7.2f}  {row.aim}")
+
+
+if __name__ == "__main__":
+    main()
