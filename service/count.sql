@@ -51,8 +51,9 @@ WHERE counter.subject = moved.subject;
 UPDATE derived.counter SET heard_at = :now::timestamptz WHERE subject = ANY (:subjects::integer[]);
 
 -- name: lock_logs
--- Ascending, before they are updated: a set-based update locks them in no order of ours.
-SELECT log FROM ledger.log WHERE log = ANY (:logs::smallint[]) ORDER BY log FOR UPDATE;
+-- Ascending, before they are updated: a set-based update locks them in no order of ours. As weak as that update's own
+-- lock, so that nobody waits for the writer of a new subject, whose foreign key shares the log's row until it commits.
+SELECT log FROM ledger.log WHERE log = ANY (:logs::smallint[]) ORDER BY log FOR NO KEY UPDATE;
 
 -- name: append_readings
 -- The last statement: places in each log, the hash of each reading over its subject's head, rows, new heads.

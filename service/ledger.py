@@ -87,21 +87,27 @@ async def source(tx: Transaction, name: str) -> tuple[int, bytes]:
     return row["source"], row["digest"]
 
 
-async def actor(tx: Transaction, label: str | None) -> int | None:
-    """The number that stands for a person in the ledger; the label can be erased without touching it."""
-    if label is None:
-        return None
+async def without_names(tx: Transaction, event: Event) -> tuple[int | None, bytes]:
+    """The actor's number, and the data with the people in it replaced by theirs, as it is hashed and kept.
+
+    A label can be erased without touching the ledger. New people are given their numbers in one order, so that two
+    writers who bring the same ones do not wait for each other.
+    """
+    people = people_in(event.data_json)
+    labels = sorted(people if event.actor is None else {event.actor, *people})
+    numbers = {label: await _number(tx, label) for label in labels}
+    names = {person: f"#{numbers[person]}" for person in people}
+    data_json = with_people(event.data_json, names) if names else event.data_json
+    return None if event.actor is None else numbers[event.actor], data_json
+
+
+async def _number(tx: Transaction, label: str) -> int:
     number: int | None = await tx.value(SQL["find_actor"], label=label)
     if number is None:
         await tx.run(SQL["add_actor"], label=label)
         number = await tx.value(SQL["find_actor"], label=label)
+    assert number is not None
     return number
-
-
-async def without_names(tx: Transaction, data_json: bytes) -> bytes:
-    """The data with the people in it replaced by their numbers, as it is hashed and kept."""
-    names = {person: f"#{await actor(tx, person)}" for person in sorted(people_in(data_json))}
-    return with_people(data_json, names) if names else data_json
 
 
 async def with_names(tx: Transaction, data_json: bytes) -> bytes:
@@ -123,14 +129,7 @@ async def identity(tx: Transaction, source_number: int, event_id: str) -> Known 
     if row is None:
         return None
     return Known(
-        place=Place(
-            subject=f"{row['kind']}/{row['key']}",
-            sequence=row["sequence"],
-            log=row["log"],
-            position=row["position"],
-            recorded=row["recorded"],
-            hash=row["hash"].hex(),
-        ),
+        place=_place(f"{row['kind']}/{row['key']}", row),
         number=row["subject"],
         kind=row["kind"],
         key=row["key"],
@@ -138,6 +137,29 @@ async def identity(tx: Transaction, source_number: int, event_id: str) -> Known 
         occurred=row["occurred"],
         actor=row["actor"],
         data_json=row["data"].encode(),
+    )
+
+
+async def plain_identity(
+    tx: Transaction, subject: Subject, source_number: int, event: Event
+) -> tuple[Place, int] | None:
+    """The plain reading that has the identity of a reading sent in bulk, with its place, if any."""
+    if event.id != reading_identity(event.key, event.occurred):
+        return None
+    row = await tx.row(SQL["find_plain"], subject=subject.subject, at=event.occurred, source=source_number)
+    if row is None:
+        return None
+    return _place(event.subject, row), row["reading"]
+
+
+def _place(subject: str, row: Any) -> Place:
+    return Place(
+        subject=subject,
+        sequence=row["sequence"],
+        log=row["log"],
+        position=row["position"],
+        recorded=row["recorded"],
+        hash=row["hash"].hex(),
     )
 
 

@@ -65,6 +65,12 @@ FROM ledger.entry
 JOIN ledger.subject ON subject.subject = entry.subject
 WHERE entry.source = :source::integer AND entry.id = :id::text;
 
+-- name: find_plain
+-- The plain reading that has this identity: source, spindle and time.
+SELECT sequence, log, position, recorded, reading, hash
+FROM ledger.reading
+WHERE subject = :subject::integer AND occurred = :at::timestamptz AND source = :source::integer;
+
 -- name: facts
 -- One subject's facts in the order in which they are folded.
 SELECT sequence, occurred, type, schema, data, reading

@@ -1,6 +1,7 @@
 """The write path: one fact from the door to the outbox, in one transaction.
 
 The order of the steps is the design; a test holds a writer open in front of each of them.
+0. number the source and the people, before any lock: who brings a new name makes others that bring it wait;
 1. lock the subject, and read nothing else in that statement;
 2. identity first, before any refusal: the same again is a duplicate, other content is a conflict;
 3. what it is judged by: the stored state, and sheet, gauge and lot under share locks;
@@ -93,23 +94,23 @@ async def record(database: Database, event: Event, key: Key) -> Receipt:
 
 
 async def _take_in(tx: Transaction, event: Event, key: Key) -> Receipt:
-    subject = await ledger.lock(tx, event.kind, event.key, create=event.type in _CREATES)
     source = await ledger.source(tx, event.source)
-    actor = await ledger.actor(tx, event.actor)
-    data_json = await ledger.without_names(tx, event.data_json)
+    actor, data_json = await ledger.without_names(tx, event)
+    subject = await ledger.lock(tx, event.kind, event.key, create=event.type in _CREATES)
     known = await ledger.identity(tx, source[0], event.id)
     if known is not None:
         if not known.same_as(event, actor, data_json):
-            raise IdentityTaken(
-                f"source {event.source!r} has sent id {event.id!r} with other content: entry {known.place.sequence} "
-                f"of {known.place.subject}",
-                pointer="/id",
-            )
+            raise _taken(event, known.place)
         return await _duplicate(tx, known)
     if event.occurred > tx.now + FUTURE:
         raise TimeInFuture(f"{event.occurred.isoformat()} is more than five minutes ahead", pointer="/time")
     if subject is None or (subject.sequence == 0 and event.type not in _CREATES):
         raise _unknown(event)
+    plain = await ledger.plain_identity(tx, subject, source[0], event)
+    if plain is not None:
+        if getattr(event.data, "count", None) != plain[1]:
+            raise _taken(event, plain[0])
+        return Receipt(status="duplicate", entry=plain[0])
     if event.expectedsequence is not None and event.expectedsequence != subject.sequence:
         raise SequenceMovedOn(
             f"the stream of {event.subject} is at {subject.sequence}, not {event.expectedsequence}",
@@ -117,6 +118,11 @@ async def _take_in(tx: Transaction, event: Event, key: Key) -> Receipt:
         )
     writing = _Writing(tx, event, key, subject, source, actor, data_json)
     return await (writing.spindle() if event.kind == "spindles" else writing.reference())
+
+
+def _taken(event: Event, place: Place) -> Refusal:
+    text = f"source {event.source!r} has sent id {event.id!r} with other content: entry {place.sequence}"
+    return IdentityTaken(f"{text} of {place.subject}", pointer="/id")
 
 
 def _unknown(event: Event) -> Refusal:
