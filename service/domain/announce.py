@@ -3,6 +3,7 @@
 Rules of this file
 - A notice's id comes from its cause, so that telling twice is telling once, whoever tells.
 - Of one episode only its last state is told: due and already overdue makes one `recheck.overdue`.
+- An episode that goes on being due is not due anew because a late reading has moved the entry that crossed.
 """
 
 from collections.abc import Iterable
@@ -10,10 +11,11 @@ from typing import Any, Final
 
 from msgspec import Struct
 
+from service.domain.counter import SILENT_AFTER
 from service.domain.fold import View
 from service.domain.notice import Notice, notice_id
 from service.domain.recheck import Episode, Moment
-from service.domain.shown import moment_shown, recheck_shown, state_shown, verdict_shown
+from service.domain.shown import RecheckShown, moment_shown, recheck_shown, state_shown, verdict_shown
 from service.domain.spindle import SpindleState
 from service.domain.turn import CAUTIONS
 
@@ -48,8 +50,9 @@ def standing(seen: Seen) -> list[Notice]:
             _notice(seen, "counter.backward", state.subject, at, {"code": flag.code, "reading": flag.reading})
         )
     if any(reason.code == "counter_silent" for reason in seen.view.assessment.reasons):
-        at = Moment(time=seen.view.counted_at, count=None, sequence=None)
-        notices.append(_notice(seen, "counter.silent", state.subject, at, {"last_read": at.time}))
+        read_at = seen.view.counted_at
+        at = Moment(time=read_at + SILENT_AFTER, count=None, sequence=None)
+        notices.append(_notice(seen, "counter.silent", state.subject, at, {"last_read": read_at}))
     return notices
 
 
@@ -63,9 +66,18 @@ def closings(after: Seen, closed: Iterable[Episode]) -> list[Notice]:
 
 
 def changes(before: Seen | None, after: Seen) -> list[Notice]:
-    """What is true now and was not true of the state as it was last seen."""
-    told = set() if before is None else {notice.id for notice in standing(before)}
-    return [notice for notice in standing(after) if notice.id not in told]
+    """What is true now and was not true of the state as it was last seen.
+
+    That an episode is open, due or overdue is told once, though a late fact may show that another entry crossed.
+    """
+    told = set() if before is None else {told_as(notice) for notice in standing(before)}
+    return [notice for notice in standing(after) if told_as(notice) not in told]
+
+
+def told_as(notice: Notice) -> tuple[str, str]:
+    """What a notice tells, apart from its cause: its type with the episode, or with its own id."""
+    recheck: RecheckShown | None = notice.data.get("recheck")
+    return notice.type, notice.id if recheck is None else recheck.episode
 
 
 def health_changed(seen: Seen, earlier: str | None, cause: str) -> Notice:

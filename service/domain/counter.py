@@ -28,7 +28,10 @@ class CounterFlag(Struct, frozen=True, kw_only=True):
 
 
 class CounterTrack(Struct, frozen=True, kw_only=True):
-    """Where the counter stands after a fact: newest counted reading with its time, and the count then."""
+    """Where the counter stands after a fact: newest counted reading with its time, and the count then.
+
+    `exchanged` is the entry since which it is another counter, or the same one reset.
+    """
 
     reading: int
     read_at: datetime
@@ -38,6 +41,7 @@ class CounterTrack(Struct, frozen=True, kw_only=True):
     max_per_second: int
     pushed: bool = False
     flag: CounterFlag | None = None
+    exchanged: int | None = None
 
 
 def begin(counter: Counter, at: datetime) -> CounterTrack:
@@ -75,15 +79,25 @@ def judge_reading(track: CounterTrack, reading: int, at: datetime) -> int | str:
     return "counter_backward"
 
 
-def read(track: CounterTrack, reading: int, at: datetime, sequence: int, held: int | None) -> CounterTrack:
+def before(track: CounterTrack, reading: int | None, sequence: int) -> int | None:
+    """The reading that the ledger stored as having held at a fact, or None where it was another counter's.
+
+    A fact recorded before the exchange of the counter became known was judged by the counter that had gone.
+    """
+    return None if track.exchanged is not None and sequence < track.exchanged else reading
+
+
+def read(track: CounterTrack, reading: int, at: datetime, sequence: int, held_then: int | None) -> CounterTrack:
     """The track after a fact that carries the counter as read.
 
-    `held` is the reading that the ledger stored as having held: where it differs from what was read, the reading
-    was disbelieved when it was recorded, with the plain readings of that moment in view, and stays so.
+    `held_then` is the reading that the ledger stored as having held: where it differs from what was read, the
+    reading was disbelieved when it was recorded, with the plain readings of that moment in view, and stays so.
     """
     verdict = judge_reading(track, reading, at)
-    if isinstance(verdict, int) and held is not None and held != reading:
-        verdict = "counter_backward" if reading < held else "counter_implausible"
+    if held_then is not None and held_then != reading:
+        track = held(track, held_then)
+        if isinstance(verdict, int):
+            verdict = "counter_backward" if reading < held_then else "counter_implausible"
     if isinstance(verdict, int):
         return replace(track, reading=reading, read_at=at, count=track.count + verdict * track.cycles_per_count)
     if track.flag is not None:
@@ -101,7 +115,7 @@ def held(track: CounterTrack, reading: int | None) -> CounterTrack:
     return replace(track, reading=reading, count=track.count + (reading - track.reading) * track.cycles_per_count)
 
 
-def exchange(track: CounterTrack, data: CounterReplaced, at: datetime) -> CounterTrack:
+def exchange(track: CounterTrack, data: CounterReplaced, at: datetime, sequence: int) -> CounterTrack:
     """The track after the counter was replaced, or reset: counted on to the old end, then from the new start."""
     last = judge_reading(track, data.old_end, at)
     rise = last if isinstance(last, int) else 0
@@ -112,7 +126,13 @@ def exchange(track: CounterTrack, data: CounterReplaced, at: datetime) -> Counte
         count=track.count + rise * track.cycles_per_count,
         modulus=data.modulus if data.modulus is not None else track.modulus,
         flag=None,
+        exchanged=sequence,
     )
+
+
+def moved(track: CounterTrack, counter: Counter, at: datetime, sequence: int) -> CounterTrack:
+    """The track in another machine, whose counter is another one; the count goes on from where it was."""
+    return replace(begin(counter, at), count=track.count, pushed=track.pushed, exchanged=sequence)
 
 
 def reading_at(track: CounterTrack, count: int) -> int:

@@ -27,6 +27,7 @@ from service.domain.spindle import (
     Withheld,
     anchored,
     checked,
+    conceded,
     counted,
     loosened,
     superseded,
@@ -55,14 +56,18 @@ def step(state: SpindleState | None, key: str, fact: Fact, known: References) ->
                 f"spindle {key!r} was not commissioned at {fact.occurred.isoformat()}", pointer="/subject"
             )
         made = Step(state=work.commissioned(key, fact, fact.data, known))
-        before: tuple[Episode, ...] = ()
     else:
         if state.lifecycle == "retired":
             raise SpindleRetired(f"spindle {state.key!r} is retired", pointer="/subject")
         state = _moved_to(state, fact)
-        before = tuple(episode for episode in state.rechecks if episode.state in ACTIVE)
-        made = apply(replace(state, rechecks=before), fact, known)
-    after = _watched(made.state, fact)
+        made = apply(_running(state), fact, known)
+    return _finished(state, made, fact, known)
+
+
+def _finished(state: SpindleState | None, made: Step, fact: Fact, known: References) -> Step:
+    """The step with what it opened and closed, closed rechecks beside the running ones; `state` is from before it."""
+    advanced = tuple(recheck.advance(each, made.state.newest, away=made.state.away) for each in made.state.rechecks)
+    after = _watched(replace(made.state, rechecks=advanced), fact, known)
     findings = made.findings
     if after.withheld is not None and after.withheld.used == after.newest and after.withheld.used is not None:
         text = "The counter ran on while the spindle's clearance was withheld."
@@ -71,6 +76,10 @@ def step(state: SpindleState | None, key: str, fact: Fact, known: References) ->
     previous = () if state is None else state.rechecks
     kept = with_rechecks(after, [*(each for each in previous if each.state not in ACTIVE), *after.rechecks])
     return replace(made, state=kept, findings=findings, opened=opened, closed=closed)
+
+
+def _running(state: SpindleState) -> SpindleState:
+    return replace(state, rechecks=tuple(episode for episode in state.rechecks if episode.state in ACTIVE))
 
 
 def _differences(before: dict[str, Episode], after: SpindleState) -> tuple[tuple[Episode, ...], tuple[Episode, ...]]:
@@ -92,14 +101,15 @@ def _moved_to(state: SpindleState, fact: Fact) -> SpindleState:
     """The state at the fact's time, before the fact: counter and rechecks moved on."""
     track = state.counter
     read = getattr(fact.data, "count", None)
+    held = counter.before(track, fact.reading, fact.sequence)
     if isinstance(fact.data, spindles.CounterReplaced):
-        track = counter.exchange(track, fact.data, fact.occurred)
+        track = counter.exchange(track, fact.data, fact.occurred, fact.sequence)
     elif read is not None:
-        track = counter.read(track, read, fact.occurred, fact.sequence, fact.reading)
+        track = counter.read(track, read, fact.occurred, fact.sequence, held)
         if isinstance(fact.data, spindles.CounterRead) and track.flag == state.counter.flag:
             track = replace(track, pushed=True)
-    else:
-        track = counter.held(track, fact.reading)
+    elif not (isinstance(fact.data, spindles.Installed) and fact.data.counter is not None):
+        track = counter.held(track, held)
     now = Moment(time=fact.occurred, count=track.count, sequence=fact.sequence)
     state = replace(
         state,
@@ -107,12 +117,16 @@ def _moved_to(state: SpindleState, fact: Fact) -> SpindleState:
         newest=now,
         rechecks=tuple(recheck.advance(each, now, away=state.away) for each in state.rechecks),
     )
-    if read is not None and track.read_at == fact.occurred and track.reading == read:
-        state = counted(state)
-    return state
+    return state if _believed(state, read) is None else counted(state)
 
 
-def _watched(state: SpindleState, fact: Fact) -> SpindleState:
+def _believed(state: SpindleState, read: int | None) -> int | None:
+    """The count, where the newest fact carries the counter as read and that was counted."""
+    track = state.counter
+    return track.count if read is not None and (track.read_at, track.reading) == (state.newest.time, read) else None
+
+
+def _watched(state: SpindleState, fact: Fact, known: References) -> SpindleState:
     """Notes since when clearance is withheld, and whether the count ran on beyond running in."""
     active = tuple(episode for episode in state.rechecks if episode.state in ACTIVE)
     withheld = not state.away and assess(state, active, state.newest).clearance == "withheld"
@@ -120,9 +134,12 @@ def _watched(state: SpindleState, fact: Fact) -> SpindleState:
         return replace(state, withheld=None) if state.withheld is not None else state
     mark = state.withheld or Withheld(since=state.newest)
     if isinstance(fact.data, spindles.ClampExercised):
-        mark = replace(mark, explained=mark.explained + fact.data.cycles)
+        mark = replace(mark, exercised=mark.exercised + fact.data.cycles)
+    if isinstance(fact.data, spindles.NoseTorqued):
+        asked = known.revision(state.sheet, fact.occurred).issued.run_in_cycles
+        mark = replace(mark, running_in=mark.running_in + (asked if isinstance(asked, int) else 0))
     if mark.used is None and mark.since.count is not None:
-        explained = max(mark.explained, state.run_in.cycles if state.torque is not None else 0)
+        explained = max(mark.exercised, mark.running_in)
         if state.counter.count - mark.since.count > explained:
             mark = replace(mark, used=state.newest)
     return replace(state, withheld=mark)
@@ -146,8 +163,9 @@ def next_look(state: SpindleState, view: View) -> datetime | None:
     if state.away:
         return None
     times = [recheck.next_time(each) for each in view.rechecks]
-    if state.concession is not None and state.concession.until is not None:
-        times.append(state.concession.until)
+    concession = conceded(state)
+    if concession is not None:
+        times.append(concession.until)
     if state.counter.pushed:
         times.append(view.counted_at + SILENT_AFTER)
     return min((time for time in times if time is not None and time > view.now.time), default=None)
@@ -157,9 +175,10 @@ def next_limit(state: SpindleState) -> tuple[int | None, datetime | None]:
     """The count and the time from which a reading is no longer plain, seen from the newest fact."""
     counts = [recheck.next_count(each) for each in state.rechecks]
     times = [recheck.next_time(each) for each in state.rechecks]
-    if state.concession is not None:
-        counts.append(state.concession.until_count)
-        times.append(state.concession.until)
+    concession = conceded(state)
+    if concession is not None:
+        counts.append(concession.until_count)
+        times.append(concession.until)
     after_newest = [count for count in counts if count is not None and count > state.counter.count]
     return (
         min(after_newest, default=None),
@@ -176,7 +195,8 @@ def replay(key: str, facts: Iterable[Fact], known: References, *, strict: int | 
         except Refusal:
             if state is None or fact.sequence == strict:
                 raise
-            made = Step(state=_moved_to(state, fact))
+            state = _moved_to(state, fact)
+            made = _finished(state, Step(state=_running(state)), fact, known)
         state = made.state
         yield made
 
@@ -204,7 +224,7 @@ def apply(state: SpindleState, fact: Fact, known: References) -> Step:  # noqa: 
             adjusted = superseded(working(loosened(state), "adjustment"), frozenset({"acceptance", "adjustment"}))
             return Step(state=anchored(adjusted, revision, "adjustment"))
         case spindles.NoseTorqued():
-            return Step(state=torqued(working(state, "torque"), data.torque.base, _count_if_read(state, data)))
+            return Step(state=torqued(working(state, "torque"), data.torque.base, _believed(state, data.count)))
         case spindles.ClampExercised():
             run_in = replace(state.run_in, exercised=state.run_in.exercised + data.cycles)
             return Step(state=replace(state, run_in=run_in, touched_since_setting=True))
@@ -239,7 +259,3 @@ def _of_spindle(fact: Fact) -> SpindleData:
     data: Any = fact.data
     narrowed: SpindleData = data
     return narrowed
-
-
-def _count_if_read(state: SpindleState, data: spindles.SpindleFact) -> int | None:
-    return None if data.count is None else state.counter.count

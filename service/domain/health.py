@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from service.domain.counter import SILENT_AFTER
 from service.domain.recheck import Episode, Moment
-from service.domain.spindle import SpindleState
+from service.domain.spindle import SpindleState, conceded
 
 Health = Literal["failure", "out_of_specification", "function_check", "maintenance_required", "normal"]
 Clearance = Literal["withheld", "restricted", "cleared"]
@@ -48,7 +48,7 @@ _Found = tuple[Health, Clearance, Reason]
 def assess(state: SpindleState, episodes: tuple[Episode, ...], now: Moment) -> Assessment:
     """The worst of all that stands against the spindle at `now`, with the episodes advanced to it."""
     if state.away:
-        reason = Reason(code=f"in_{state.lifecycle}", text=_AWAY[state.lifecycle], entry=state.newest.sequence)
+        reason = Reason(code=f"in_{state.lifecycle}", text=_AWAY[state.lifecycle], entry=state.away_entry)
         return Assessment(health=None, reasons=(reason,), clearance="withheld")
     found = sorted(
         _all_reasons(state, episodes, now),
@@ -72,6 +72,7 @@ def _all_reasons(state: SpindleState, episodes: tuple[Episode, ...], now: Moment
     yield from _force(state)
     yield from _conditions(state)
     yield from _setting(state, now)
+    yield from _unproven_out(state)
     yield from _run_out(state)
     yield from _job(state)
     yield from _rechecks(episodes)
@@ -124,19 +125,26 @@ def _setting(state: SpindleState, now: Moment) -> Iterator[_Found]:
         mean = standing.verdict.mean
         clearance: Clearance = "withheld"
         text = f"Setting depth {mean.value} {mean.unit} is outside the sheet's limits."
-        concession = state.concession
-        if concession is not None and concession.check == "setting" and concession.holds(now):
+        concession = conceded(state)
+        if concession is not None and concession.holds(now):
             clearance = "restricted"
             text += f" A concession (entry {concession.at.sequence}) lets it run."
         yield _found("out_of_specification", clearance, "setting_nonconforming", text, standing.at.sequence)
     elif standing is not None and standing.verdict.outcome == "undecided":
         yield _undecided(state, "Setting depth", standing.at.sequence)
-    elif standing is None and state.job is None and state.asks_setting and "setting" not in state.proven:
+    elif standing is None and state.job is None and state.asks_setting:
+        since = state.commissioned if state.rebuild is None else state.rebuild.at
         text = "No measurement has proven the setting of this spindle yet."
-        yield _found("function_check", "restricted", "never_proven", text, state.commissioned.sequence)
-    if state.unproven_out is not None:
-        text = "A measurement that proves nothing lay outside the limits; measure again."
-        yield _found("function_check", "restricted", "unproven_out", text, state.unproven_out.sequence)
+        yield _found("function_check", "restricted", "never_proven", text, since.sequence)
+
+
+def _unproven_out(state: SpindleState) -> Iterator[_Found]:
+    for check, moment in state.unproven_out.items():
+        text = f"A measurement that proves nothing lay outside the limits ({_CHECK[check]}); measure again."
+        yield _found("function_check", "restricted", "unproven_out", text, moment.sequence)
+
+
+_CHECK: Final = {"setting": "setting depth", "draw_force": "draw force", "run_out": "run-out"}
 
 
 def _undecided(state: SpindleState, what: str, entry: int | None) -> _Found:
@@ -165,10 +173,9 @@ _JOB: Final = {
 
 
 def _job(state: SpindleState) -> Iterator[_Found]:
-    if state.job is None:
-        return
-    text = f"{_JOB[state.job.kind]} and no conforming measurement has accepted it yet."
-    yield _found("function_check", "withheld", "not_accepted", text, state.job.at.sequence)
+    if state.job is not None:
+        text = f"{_JOB[state.job.kind]} and no conforming measurement has accepted it yet."
+        yield _found("function_check", "withheld", "not_accepted", text, state.job.at.sequence)
     if state.rebuild is not None and state.rebuild.missing:
         text = "The rebuild is not complete: " + "; ".join(state.rebuild.missing) + "."
         yield _found("function_check", "withheld", "rebuild_incomplete", text, state.rebuild.at.sequence)
@@ -176,8 +183,9 @@ def _job(state: SpindleState) -> Iterator[_Found]:
 
 def _rechecks(episodes: tuple[Episode, ...]) -> Iterator[_Found]:
     for episode in episodes:
-        cause = episode.overdue or episode.due
-        entry = cause.sequence if cause is not None else None
+        crossed = episode.overdue or episode.due
+        by_count = crossed is not None and crossed.sequence is not None
+        entry = crossed.sequence if crossed is not None and by_count else episode.anchor.sequence
         if episode.state == "overdue":
             clearance: Clearance = "withheld" if episode.when_overdue == "withhold" else "restricted"
             text = f"Recheck {episode.code} is overdue."

@@ -16,6 +16,7 @@ from service.domain.spindle import (
     accepted_if_proven,
     checked,
     preparation,
+    without,
 )
 from service.domain.step import Finding, References, Step, Verdict
 from service.domain.turn import Instruction, advise_setting, cure_reasons
@@ -40,19 +41,15 @@ def setting_measured(
         torque_sequence=None if prepared.torque is None else prepared.torque.sequence,
     )
     measurement = SettingMeasurement(at=state.newest, verdict=verdict)
-    before = state.last_setting
     if not verdict.admissible:
-        state = _unproven_out(replace(state, last_setting=measurement)) if verdict.outside else state
-        cure = Instruction(then=cure_reasons(verdict.reasons, revision=revision))
-        return Step(state=replace(state, last_setting=measurement), verdict=verdict, instruction=cure)
-    shift = None
-    if before is not None and before.verdict.admissible and not state.touched_since_setting:
-        shift = depth_shift(before.verdict.depth, verdict.depth)
-    findings = _remeasured(state, before)
+        return _not_admissible(replace(state, last_setting=measurement), "setting", verdict, revision)
+    before = state.setting
+    shift = None if before is None else depth_shift(before.verdict.depth, verdict.depth)
+    findings = _remeasured(state)
     instruction = advise_setting(verdict, revision=revision, at_recheck=state.job is None and "setting" in state.proven)
-    state = checked(replace(state, unproven_out=None), revision, "setting")
+    state = checked(state, revision, "setting")
     state = replace(state, setting=measurement, last_setting=measurement, touched_since_setting=False)
-    state = _proven(state, "setting", verdict)
+    state = _admitted(state, "setting", verdict)
     state = accepted_if_proven(state, revision)
     return Step(state=state, verdict=verdict, instruction=instruction, shift=shift, findings=findings)
 
@@ -61,18 +58,23 @@ def _gauge(key: str | None, known: References) -> Gauge | None:
     return None if key is None else known.gauges.get(key)
 
 
-def _unproven_out(state: SpindleState) -> SpindleState:
-    """A reading outside the limits that proves nothing still warns: a repeat check opens, once."""
-    state = replace(state, unproven_out=state.newest)
-    if any(each.code == REPEAT_CHECK and each.state in ACTIVE for each in state.rechecks):
-        return state
-    opened = recheck.begin_repeat_check(state.subject, "setting", state.newest)
-    return replace(state, rechecks=(*state.rechecks, opened))
+def _not_admissible(state: SpindleState, check: str, verdict: Verdict, revision: Revision) -> Step:
+    """It proves nothing and changes nothing, but outside the limits it still warns: a repeat check opens, once."""
+    cure = Instruction(then=cure_reasons(verdict.reasons, revision=revision))
+    if not verdict.outside:
+        return Step(state=state, verdict=verdict, instruction=cure)
+    state = replace(state, unproven_out={**state.unproven_out, check: state.newest})
+    running = {each.check for each in state.rechecks if each.code == REPEAT_CHECK and each.state in ACTIVE}
+    if check not in running:
+        opened = recheck.begin_repeat_check(state.subject, check, state.newest)
+        state = replace(state, rechecks=(*state.rechecks, opened))
+    return Step(state=state, verdict=verdict, instruction=cure)
 
 
-def _remeasured(state: SpindleState, before: SettingMeasurement | None) -> tuple[Finding, ...]:
+def _remeasured(state: SpindleState) -> tuple[Finding, ...]:
     """Measured again with nothing done in between: worth knowing, so that nobody shops for a reading."""
-    if before is None or not before.verdict.admissible or state.touched_since_setting:
+    before = state.setting
+    if before is None or state.touched_since_setting:
         return ()
     if state.counter.count != before.at.count:
         return ()
@@ -80,7 +82,9 @@ def _remeasured(state: SpindleState, before: SettingMeasurement | None) -> tuple
     return (Finding(code="remeasured_unchanged", text=text),)
 
 
-def _proven(state: SpindleState, check: str, verdict: Verdict) -> SpindleState:
+def _admitted(state: SpindleState, check: str, verdict: Verdict) -> SpindleState:
+    """An admissible measurement answers an earlier one that warned, and proves where it conforms."""
+    state = replace(state, unproven_out=without(state.unproven_out, check))
     if verdict.outcome != "conforming":
         return state
     return replace(state, proven={**state.proven, check: state.newest})
@@ -96,10 +100,9 @@ def force_measured(
     measurement = ForceMeasurement(at=state.newest, verdict=verdict)
     state = replace(state, last_draw_force=measurement)
     if not verdict.admissible:
-        cure = Instruction(then=cure_reasons(verdict.reasons, revision=revision))
-        return Step(state=state, verdict=verdict, instruction=cure)
+        return _not_admissible(state, "draw_force", verdict, revision)
     state = checked(replace(state, force=measurement), revision, "draw_force")
-    state = accepted_if_proven(_proven(state, "draw_force", verdict), revision)
+    state = accepted_if_proven(_admitted(state, "draw_force", verdict), revision)
     return Step(state=state, verdict=verdict)
 
 
@@ -111,13 +114,12 @@ def run_out_measured(state: SpindleState, data: spindles.RunOutMeasured, revisio
     measurement = RunOutMeasurement(at=state.newest, verdict=verdict)
     state = replace(state, last_run_out=measurement)
     if not verdict.admissible:
-        cure = Instruction(then=cure_reasons(verdict.reasons, revision=revision))
-        return Step(state=state, verdict=verdict, instruction=cure)
+        return _not_admissible(state, "run_out", verdict, revision)
     others = tuple(
         each
         for each in state.run_outs
         if (each.verdict.place, each.verdict.distance) != (verdict.place, verdict.distance)
     )
     state = checked(replace(state, run_outs=(*others, measurement)), revision, "run_out")
-    state = accepted_if_proven(_proven(state, "run_out", verdict), revision)
+    state = accepted_if_proven(_admitted(state, "run_out", verdict), revision)
     return Step(state=state, verdict=verdict)

@@ -138,6 +138,8 @@ def advance(episode: Episode, now: Moment, *, away: bool = False) -> Episode:
         if due is None:
             return episode
         episode = replace(episode, due=due, state="due", **_grace(episode, due, now))
+        if episode.deferral is not None and _ended_by(episode.deferral, due):
+            episode = replace(episode, deferral=None)
     elif episode.overdue_at_count is None and episode.grace_cycles is not None and now.sequence is not None:
         episode = replace(episode, **_grace(episode, episode.due, now))
     if episode.deferral is not None:
@@ -182,6 +184,13 @@ def _advance_deferred(episode: Episode, now: Moment, away: bool) -> Episode:
     return replace(episode, deferral=None, overdue=lapsed, state="overdue")
 
 
+def _ended_by(deferral: Deferral, due: Moment) -> bool:
+    """Whether the recheck fell due only after what it had been put off to: then nothing was put off."""
+    by_time = deferral.until is not None and deferral.until <= due.time
+    by_count = deferral.until_count is not None and due.count is not None and deferral.until_count <= due.count
+    return by_time or by_count
+
+
 def satisfy(episode: Episode, now: Moment) -> Episode:
     """Closed by an admissible check of its kind, late where it was overdue. Not open yet: unchanged."""
     if episode.state == "waiting" or episode.state not in ACTIVE:
@@ -199,15 +208,20 @@ def defer(episode: Episode, deferral: Deferral) -> Episode:
     return replace(episode, deferral=deferral, state=state, overdue=None)
 
 
-def move_days(episode: Episode, away: timedelta) -> Episode:
-    """The limits of days that were still to come, moved by the time the spindle was away."""
+def move_days(episode: Episode, left: datetime, back: datetime) -> Episode:
+    """The limits of days that were still to come, moved by the time the spindle was away since they began to run."""
     if episode.state not in ACTIVE:
         return episode
+    began, fell_due = episode.anchor, episode.due
     moved: dict[str, datetime] = {}
-    for name, done in (("window_at", episode.opened), ("due_at", episode.due), ("overdue_at", episode.overdue)):
+    for name, done, since in (
+        ("window_at", episode.opened, began),
+        ("due_at", episode.due, began),
+        ("overdue_at", episode.overdue, fell_due),
+    ):
         limit: datetime | None = getattr(episode, name)
-        if limit is not None and done is None:
-            moved[name] = limit + away
+        if limit is not None and done is None and since is not None:
+            moved[name] = limit + (back - max(left, since.time))
     return replace(episode, **moved)
 
 

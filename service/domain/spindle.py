@@ -17,7 +17,7 @@ from msgspec.structs import replace
 from service.domain import recheck
 from service.domain.admissibility import Preparation, RebuildRecord, TorqueRecord
 from service.domain.counter import CounterTrack
-from service.domain.event.sheets import Recheck
+from service.domain.event.sheets import Recheck, RunOutLimit
 from service.domain.recheck import ACTIVE, Episode, Moment
 from service.domain.sheet import Revision
 from service.domain.verdict import ForceVerdict, RunOutVerdict, SettingVerdict
@@ -106,10 +106,14 @@ class Concession(Struct, frozen=True, kw_only=True):
 
 
 class Withheld(Struct, frozen=True, kw_only=True):
-    """Since when the clearance is withheld, the cycles that running in explains, and when it was used all the same."""
+    """Since when the clearance is withheld, and when it was used all the same.
+
+    Running in explains the larger of the cycles exercised by hand and what the sheet asks for after each torque.
+    """
 
     since: Moment
-    explained: int = 0
+    exercised: int = 0
+    running_in: int = 0
     used: Moment | None = None
 
 
@@ -124,6 +128,7 @@ class SpindleState(Struct, frozen=True, kw_only=True):
     asks_setting: bool
     newest: Moment
     away_since: datetime | None = None
+    away_entry: int | None = None
     rebuild: Rebuild | None = None
     needs_torque: bool = False
     torque: TorqueRecord | None = None
@@ -140,7 +145,7 @@ class SpindleState(Struct, frozen=True, kw_only=True):
     touched_since_setting: bool = False
     proven: dict[str, Moment] = {}
     checked: dict[str, Moment] = {}
-    unproven_out: Moment | None = None
+    unproven_out: dict[str, Moment] = {}
     conditions: tuple[OpenCondition, ...] = ()
     concession: Concession | None = None
     rechecks: tuple[Episode, ...] = ()
@@ -159,6 +164,14 @@ class SpindleState(Struct, frozen=True, kw_only=True):
         return self.lifecycle != "installed"
 
 
+def conceded(state: SpindleState) -> Concession | None:
+    """The concession that speaks of what now stands against the spindle, whether it still holds or has lapsed."""
+    outside = state.setting is not None and state.setting.verdict.outcome == "nonconforming"
+    return (
+        state.concession if outside and state.concession is not None and state.concession.check == "setting" else None
+    )
+
+
 def preparation(state: SpindleState) -> Preparation:
     """What is on record about the spindle before a measurement."""
     return Preparation(
@@ -174,7 +187,12 @@ def working(state: SpindleState, kind: Literal["adjustment", "torque", "componen
     job = state.job if state.job is not None else Job(kind=kind, at=state.newest)
     if job.kind != "rebuild" and kind == "adjustment":
         job = Job(kind=kind, at=state.newest)
-    return replace(state, job=job, setting=None, unproven_out=None, touched_since_setting=True)
+    doubts = without(state.unproven_out, "setting")
+    return replace(state, job=job, setting=None, unproven_out=doubts, touched_since_setting=True)
+
+
+def without(moments: dict[str, Moment], check: str) -> dict[str, Moment]:
+    return {name: moment for name, moment in moments.items() if name != check}
 
 
 def loosened(state: SpindleState) -> SpindleState:
@@ -273,7 +291,13 @@ def accepted_if_proven(state: SpindleState, revision: Revision) -> SpindleState:
     needs = revision.issued.accept_with if state.job.kind == "rebuild" or not state.asks_setting else ("setting",)
     if not all(_stands(state, revision, need) for need in needs):
         return state
-    state = superseded(replace(state, job=None, accepted=state.newest), frozenset({"acceptance"}))
+    begun_before = tuple(
+        each
+        for each in state.rechecks
+        if each.state not in ACTIVE or each.since != "acceptance" or each.anchor.sequence != state.newest.sequence
+    )
+    state = replace(state, job=None, accepted=state.newest, rechecks=begun_before)
+    state = superseded(state, frozenset({"acceptance"}))
     return anchored(state, revision, "acceptance")
 
 
@@ -282,6 +306,19 @@ def _stands(state: SpindleState, revision: Revision, check: str) -> bool:
         return state.setting is not None and state.setting.verdict.outcome == "conforming"
     if check == "draw_force":
         return state.force is not None and state.force.verdict.outcome == "conforming"
-    conforming = {each.verdict.place for each in state.run_outs if each.verdict.outcome == "conforming"}
     limits = revision.issued.run_out
-    return isinstance(limits, tuple) and {each.place for each in limits} <= conforming
+    return isinstance(limits, tuple) and all(_stands_at(state, limit) for limit in limits)
+
+
+def _stands_at(state: SpindleState, limit: RunOutLimit) -> bool:
+    """Whether a conforming run-out stands at this place, at its distance where one is stated."""
+    for standing in state.run_outs:
+        verdict = standing.verdict
+        distance = None if verdict.distance is None else Decimal(verdict.distance.value)
+        if (
+            verdict.outcome == "conforming"
+            and verdict.place == limit.place
+            and (limit.distance is None or limit.distance.base == distance)
+        ):
+            return True
+    return False

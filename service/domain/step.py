@@ -37,6 +37,18 @@ class NotInPlace(Refusal):
     code = "spindle_not_installed"
 
 
+class StillInstalled(Refusal):
+    """Another machine's counter goes on from the count at removal, so that has to be on record."""
+
+    code = "spindle_still_installed"
+
+
+class BaselineAhead(Refusal):
+    """A baseline is what was done before the ledger began."""
+
+    code = "baseline_ahead"
+
+
 class RecheckUnknown(Refusal):
     code = "recheck_unknown"
 

@@ -22,7 +22,14 @@ from service.domain.spindle import (
     superseded,
     working,
 )
-from service.domain.step import ConditionUnknown, NotInPlace, RecheckUnknown, References
+from service.domain.step import (
+    BaselineAhead,
+    ConditionUnknown,
+    NotInPlace,
+    RecheckUnknown,
+    References,
+    StillInstalled,
+)
 
 _BASELINE_OF = {"setting": "last_setting", "draw_force": "last_draw_force"}
 
@@ -30,6 +37,7 @@ _BASELINE_OF = {"setting": "last_setting", "draw_force": "last_draw_force"}
 def commissioned(key: str, fact: Fact, data: spindles.Commissioned, known: References) -> SpindleState:
     """The first state; rechecks since commissioning and since the last check (from a baseline if stated) begin."""
     revision = known.revision(data.sheet, fact.occurred)
+    _check_baseline(data.baseline, fact.occurred)
     track = counter.begin(data.counter, fact.occurred)
     now = Moment(time=fact.occurred, count=track.count, sequence=fact.sequence)
     stay = Stay(
@@ -54,6 +62,15 @@ def commissioned(key: str, fact: Fact, data: spindles.Commissioned, known: Refer
     state = _with_last_checks(anchored(state, revision, "commissioning"), revision, data.baseline)
     rechecks = tuple(recheck.advance(each, now) for each in state.rechecks)
     return replace(state, rechecks=rechecks)
+
+
+def _check_baseline(baseline: spindles.Baseline | None, commissioned_at: datetime) -> None:
+    for name in ("rebuilt", "last_setting", "last_draw_force"):
+        mark = getattr(baseline, name, None)
+        if mark is not None and mark.time > commissioned_at:
+            raise BaselineAhead(
+                f"{name} lies after the commissioning; record it as an event", pointer=f"/data/baseline/{name}/time"
+            )
 
 
 def _asks_setting(revision: Revision) -> bool:
@@ -89,7 +106,14 @@ def left(state: SpindleState, lifecycle: Literal["store", "repair", "retired"]) 
     last = state.place
     stays = state.stays if last.removed is not None else (*state.stays[:-1], replace(last, removed=state.newest.time))
     away_since = state.away_since or state.newest.time
-    state = replace(state, lifecycle=lifecycle, stays=stays, away_since=away_since, withheld=None)
+    state = replace(
+        state,
+        lifecycle=lifecycle,
+        stays=stays,
+        away_since=away_since,
+        away_entry=state.newest.sequence,
+        withheld=None,
+    )
     if lifecycle == "retired":
         ended = tuple(recheck.supersede(each, state.newest) for each in state.rechecks)
         state = replace(state, rechecks=ended)
@@ -98,10 +122,15 @@ def left(state: SpindleState, lifecycle: Literal["store", "repair", "retired"]) 
 
 def installed(state: SpindleState, data: spindles.Installed) -> SpindleState:
     """In a machine again: the proof of the setting has ended, the limits of days move by the time away."""
+    if state.lifecycle == "installed" and data.counter is not None:
+        raise StillInstalled(
+            f"spindle {state.key!r} is installed: record its removal, with the counter it left", pointer="/data/counter"
+        )
     if state.lifecycle == "installed":
         state = left(state, "store")
     assert state.newest.sequence is not None
-    away = state.newest.time - (state.away_since or state.newest.time)
+    back = state.newest.time
+    away_since = state.away_since or back
     stay = Stay(
         sequence=state.newest.sequence,
         plant=data.plant,
@@ -112,14 +141,15 @@ def installed(state: SpindleState, data: spindles.Installed) -> SpindleState:
     )
     track = state.counter
     if data.counter is not None:
-        track = replace(counter.begin(data.counter, state.newest.time), count=track.count, pushed=track.pushed)
+        track = counter.moved(track, data.counter, back, state.newest.sequence)
     state = replace(
         state,
         lifecycle="installed",
         stays=(*state.stays, stay),
         away_since=None,
+        away_entry=None,
         counter=track,
-        rechecks=tuple(recheck.move_days(each, away) for each in state.rechecks),
+        rechecks=tuple(recheck.move_days(each, away_since, back) for each in state.rechecks),
     )
     return working(state, "reinstallation")
 
@@ -137,6 +167,7 @@ def sheet_assigned(state: SpindleState, data: spindles.SheetAssigned, known: Ref
         force=None,
         run_outs=(),
         proven={},
+        unproven_out={},
         touched_since_setting=True,
     )
     return _with_last_checks(anchored(state, revision, "commissioning"), revision)
@@ -164,7 +195,7 @@ def rebuilt(state: SpindleState, data: spindles.ClampingSetReplaced, revision: R
         setting=None,
         force=None,
         run_outs=(),
-        unproven_out=None,
+        unproven_out={},
         concession=None,
         touched_since_setting=True,
     )
