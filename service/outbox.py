@@ -120,6 +120,20 @@ async def put(tx: Transaction, notices: Sequence[Notice]) -> int:
     return fresh
 
 
+async def put_untold(tx: Transaction, notices: Sequence[Notice]) -> int:
+    """Puts notices after history that may have moved the entries that crossed: no state of an episode is told anew."""
+    episodes = [shown.episode for notice in notices if (shown := notice.data.get("recheck")) is not None]
+    spindle = notices[0].spindle if notices else None
+    rows = await tx.rows(_SQL["told_of_episodes"], spindle=spindle, episodes=episodes) if episodes else []
+    told = {(row["type"], row["episode"]) for row in rows}
+
+    def is_told(notice: Notice) -> bool:
+        shown = notice.data.get("recheck")
+        return shown is not None and (notice.type, shown.episode) in told
+
+    return await put(tx, [notice for notice in notices if not is_told(notice)])
+
+
 async def ping(tx: Transaction, endpoint: str) -> str:
     """Puts an `endpoint.ping` for one endpoint, whatever its types; answers the notice's id."""
     subject = f"webhook-endpoints/{endpoint}"

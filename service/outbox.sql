@@ -24,6 +24,13 @@ WITH fresh AS (
 )
 SELECT count(*) FROM fresh
 
+-- name: told_of_episodes
+-- Which states of these episodes have been told; a spindle's notices are found by the spindle.
+SELECT DISTINCT type, body -> 'data' -> 'recheck' ->> 'episode' AS episode
+  FROM kept.notice
+ WHERE spindle = CAST(:spindle AS text)
+   AND body -> 'data' -> 'recheck' ->> 'episode' = ANY (CAST(:episodes AS text[]))
+
 -- name: put_for_endpoint
 -- One notice for one endpoint, whatever it subscribes to.
 WITH fresh AS (

@@ -24,6 +24,7 @@ from service.domain.announce import Seen
 from service.domain.event import Fact, spindles
 from service.domain.event.envelope import FUTURE, Event, TimeInFuture
 from service.domain.fold import next_look, replay, step, view
+from service.domain.notice import Notice
 from service.domain.recheck import ACTIVE, Episode
 from service.domain.refusal import Refusal
 from service.domain.shown import RecheckShown, StateShown, recheck_shown, state_shown, verdict_shown
@@ -289,11 +290,10 @@ async def write(tx: Transaction, subject: int, stored: Stored | None, after: Fol
     now = tx.now if stored is None else max(tx.now, stored.settled_at)
     newest = None if stored is None else stored.newest
     seen = Seen(state=state, view=view(state, now, newest))
-    untold = not tell
     notices = _notices(stored, after, seen, tell=tell, cause=cause)
-    await outbox.put(tx, notices)
+    await (outbox.put_untold if stored is not None and stored.untold else outbox.put)(tx, notices)
     look = next_look(state, seen.view)
-    if untold:
+    if not tell:
         look = min(filter(None, (look, now + QUIET_FOR)))
     await projections.write_state(
         tx,
@@ -303,7 +303,7 @@ async def write(tx: Transaction, subject: int, stored: Stored | None, after: Fol
         sequence=after.sequence,
         next_look=look,
         told_health=seen.view.assessment.health if tell or stored is None else stored.told_health,
-        untold=untold,
+        untold=not tell,
     )
     await projections.write_counter(tx, subject, state, seen.view)
     if stored is None or after.whole or stored.state.stays != state.stays:
@@ -317,7 +317,7 @@ async def write(tx: Transaction, subject: int, stored: Stored | None, after: Fol
     return seen
 
 
-def _notices(stored: Stored | None, after: Folded, seen: Seen, *, tell: bool, cause: str) -> list[Any]:
+def _notices(stored: Stored | None, after: Folded, seen: Seen, *, tell: bool, cause: str) -> list[Notice]:
     before = None if stored is None else Seen(state=stored.state, view=stored.view(stored.settled_at))
     notices = []
     if stored is not None and before is not None and not stored.untold:
@@ -355,7 +355,7 @@ async def settle_time(tx: Transaction, subject: int, stored: Stored) -> Seen:
     if stored.told_health != health:
         look = "" if stored.next_look is None else stored.next_look.isoformat()
         notices.append(announce.health_changed(seen, stored.told_health, f"{stored.sequence}/{health}/{look}"))
-    await outbox.put(tx, notices)
+    await (outbox.put_untold if stored.untold else outbox.put)(tx, notices)
     await projections.write_state(
         tx,
         subject,

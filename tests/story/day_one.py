@@ -1,4 +1,4 @@
-"""Day one at the invented Skerrow works: its events moved by whole days so that it ended yesterday, and what follows."""
+"""Day one at the invented Skerrow works, moved by whole days so that it ended yesterday, and what may follow it."""
 
 import json
 from datetime import UTC, date, datetime, time, timedelta

@@ -181,7 +181,7 @@ async def test_a_variant_is_not_admissible_for_exactly_its_reason(database_url: 
 async def test_a_gauge_is_in_calibration_until_its_due_day_has_ended(
     database_url: str, days: int, codes: list[str]
 ) -> None:
-    """The story is moved so far back that its last measurement, 308 days later, happened yesterday or the day before."""
+    """The story is moved so far back that its last measurement, 308 days later, is past."""
     by = MOVED - timedelta(days=309)
     told = story(by=by)
     due_day = told["03"]["data"]["due"]
