@@ -34,10 +34,8 @@ async def references(tx: Transaction, names: set[Name], *, share: bool) -> Refer
     """What the names stand for, as known now. With `share` their rows are locked against new entries of theirs."""
     if not names:
         return References()
-    kinds, keys = zip(*sorted(names), strict=True)
-    statement = ledger.SQL["share_subjects" if share else "find_subjects"]
     found = References(sheets={}, gauges={}, lots={})
-    for row in await tx.rows(statement, kinds=list(kinds), keys=list(keys)):
+    for row in await (ledger.share(tx, names) if share else ledger.find_all(tx, names)):
         value = await _folded(tx, row["kind"], row["key"], row["subject"], row["sequence"])
         if isinstance(value, Sheet):
             found.sheets[row["key"]] = value

@@ -1,6 +1,6 @@
 """The ledger: append one fact, look a subject up, read its stream."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import UTC, datetime
 from secrets import token_bytes
 from typing import Any, Final
@@ -61,8 +61,7 @@ async def lock(tx: Transaction, kind: str, key: str, *, create: bool = False) ->
     """The subject, locked until the transaction ends; other writers of it wait."""
     row = await tx.row(SQL["lock_subject"], kind=kind, key=key)
     if row is None and create:
-        log = await tx.value(SQL["find_log_for"], kind=kind, key=key)
-        await tx.run(SQL["add_subject"], kind=kind, key=key, log=log)
+        await _add(tx, kind, key)
         row = await tx.row(SQL["lock_subject"], kind=kind, key=key)
     return None if row is None else Subject(**row)
 
@@ -70,6 +69,33 @@ async def lock(tx: Transaction, kind: str, key: str, *, create: bool = False) ->
 async def lock_number(tx: Transaction, subject: int) -> Subject:
     row = await tx.row(SQL["lock_subject_by_number"], subject=subject)
     return Subject(**row)
+
+
+async def share(tx: Transaction, names: Collection[tuple[str, str]]) -> list[Any]:
+    """The subjects of those (kind, key), locked against new entries of theirs.
+
+    What is not known yet is given its row, so that its first entry, too, waits for the fact that names it, and then
+    finds that fact among those it reaches.
+    """
+    rows = await find_all(tx, names)
+    known = {(row["kind"], row["key"]) for row in rows}
+    for kind, key in sorted(set(names) - known):
+        await _add(tx, kind, key)
+    return await tx.rows(SQL["share_subjects"], **_unzipped(names))
+
+
+async def find_all(tx: Transaction, names: Collection[tuple[str, str]]) -> list[Any]:
+    """The subjects of those (kind, key), not locked."""
+    return await tx.rows(SQL["find_subjects"], **_unzipped(names))
+
+
+def _unzipped(names: Collection[tuple[str, str]]) -> dict[str, list[str]]:
+    return {"kinds": [kind for kind, _ in sorted(names)], "keys": [key for _, key in sorted(names)]}
+
+
+async def _add(tx: Transaction, kind: str, key: str) -> None:
+    log = await tx.value(SQL["find_log_for"], kind=kind, key=key)
+    await tx.run(SQL["add_subject"], kind=kind, key=key, log=log)
 
 
 async def find(tx: Transaction, kind: str, key: str) -> Subject | None:

@@ -21,6 +21,7 @@ from tests.story.loading import (
     ENDED,
     ago,
     assert_whole,
+    commissioned,
     counter_read,
     event,
     load,
@@ -28,6 +29,7 @@ from tests.story.loading import (
     measured,
     read,
     rebuild,
+    references,
 )
 
 AFTER, LATER, LAST = ago(minutes=-5), ago(minutes=-10), ago(minutes=-15)
@@ -189,3 +191,59 @@ async def test_a_reading_taken_between_two_looks_at_its_counter_is_not_taken_twi
             answers = [*await crossing, *await plain]
     await assert_whole(database, database_url)
     assert sorted(each.status for each in answers) == ["accepted", "refused"]
+
+
+NEW_SUBJECT: Final = "INSERT INTO ledger.subject (kind, key, log, head) VALUES ('spindles', 'S9', 0, '')"
+IN_FRONT_OF_THE_FIRST: Final = {
+    "the new subject, which goes": Hold(NEW_SUBJECT),
+    "the sheet's lock": IN_FRONT_OF["the sheet's lock"],
+    "the new state": Hold("LOCK TABLE derived.spindle IN SHARE MODE"),
+    "the place": Hold("LOCK TABLE derived.place IN SHARE MODE"),
+    "the log": IN_FRONT_OF["the log"],
+}
+
+
+@pytest.mark.parametrize("point", IN_FRONT_OF_THE_FIRST)
+async def test_of_two_writers_who_begin_one_spindle_or_take_one_place_one_is_accepted(
+    point: str, database: Database, database_url: str
+) -> None:
+    key = await load_running(database, ["S1"])
+    begun = commissioned("S9")
+    rivals = [begun | {"id": "begun by another"}, commissioned("S10")]
+    rivals[1]["data"] = begun["data"]
+    hold = IN_FRONT_OF_THE_FIRST[point]
+    async with holding(database_url, hold) as holder:
+        first = asyncio.create_task(outcome(record(database, read(begun), key)))
+        await holder.blocked(first)
+        behind = [asyncio.create_task(outcome(record(database, read(sent), key))) for sent in (begun, *rivals)]
+        await holder.blocked(first, *behind[:2])
+        await holder.release(hold)
+        answers = await asyncio.gather(first, *behind)
+    told = [each.status if isinstance(each, Receipt) else each.code for each in answers]
+    assert told.count("accepted") == 1
+    assert set(told) <= {"accepted", "duplicate", "spindle_already_commissioned", "place_taken"}
+    assert (await assert_whole(database, database_url)).facts == 3 + 2 + 1
+
+
+@pytest.mark.parametrize("point", ["the notices", "the log"])
+async def test_a_gauge_that_becomes_known_while_a_measurement_by_it_is_held_reaches_that_measurement(
+    point: str, database: Database, database_url: str
+) -> None:
+    key = await load_running(database, ["S1"])
+    await load(database, key, rebuild("S1"))
+    hold, by_unknown = IN_FRONT_OF[point], mine("by an unknown gauge")
+    by_unknown["data"]["gauge"] = "DG-09"
+    named = [sent | {"subject": "gauges/DG-09", "id": f"{sent['id']} DG-09"} for sent in references()[1:]]
+    async with holding(database_url, hold) as holder:
+        judged = asyncio.create_task(record(database, read(by_unknown), key))
+        await holder.blocked(judged)
+        known = asyncio.create_task(load(database, key, named))
+        await holder.blocked(judged)
+        await asyncio.sleep(0.2)
+        await holder.release(hold)
+        async with asyncio.timeout(PATIENCE_S):
+            receipt = await judged
+            await known
+    assert receipt.verdict is not None
+    assert receipt.verdict["reasons"] == ("gauge_unknown",)
+    await assert_whole(database, database_url)
