@@ -11,12 +11,11 @@ from typing import Any, Final
 
 from msgspec import Struct
 
-from service.domain.counter import SILENT_AFTER
 from service.domain.fold import View
 from service.domain.notice import Notice, notice_id
 from service.domain.recheck import Episode, Moment
 from service.domain.shown import RecheckShown, moment_shown, recheck_shown, state_shown, verdict_shown
-from service.domain.spindle import SpindleState
+from service.domain.spindle import SpindleState, silent_from
 from service.domain.turn import CAUTIONS
 
 _TOLD: Final = {"open": "opened", "due": "due", "overdue": "overdue"}
@@ -49,9 +48,10 @@ def standing(seen: Seen) -> list[Notice]:
         notices.append(
             _notice(seen, "counter.backward", state.subject, at, {"code": flag.code, "reading": flag.reading})
         )
-    if any(reason.code == "counter_silent" for reason in seen.view.assessment.reasons):
-        read_at = seen.view.counted_at
-        at = Moment(time=read_at + SILENT_AFTER, count=None, sequence=None)
+    read_at = seen.view.counted_at
+    silent = silent_from(state, read_at)
+    if silent is not None and any(reason.code == "counter_silent" for reason in seen.view.assessment.reasons):
+        at = Moment(time=silent, count=None, sequence=None)
         notices.append(_notice(seen, "counter.silent", state.subject, at, {"last_read": read_at}))
     return notices
 

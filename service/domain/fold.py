@@ -16,7 +16,6 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from service.domain import counter, measured, recheck, work
-from service.domain.counter import SILENT_AFTER
 from service.domain.event import Fact, SpindleData, spindles
 from service.domain.health import Assessment, assess
 from service.domain.recheck import ACTIVE, Episode, Moment
@@ -30,6 +29,7 @@ from service.domain.spindle import (
     conceded,
     counted,
     loosened,
+    silent_from,
     superseded,
     torqued,
     with_rechecks,
@@ -166,8 +166,7 @@ def next_look(state: SpindleState, view: View) -> datetime | None:
     concession = conceded(state)
     if concession is not None:
         times.append(concession.until)
-    if state.counter.pushed:
-        times.append(view.counted_at + SILENT_AFTER)
+    times.append(silent_from(state, view.counted_at))
     return min((time for time in times if time is not None and time > view.now.time), default=None)
 
 

@@ -9,9 +9,8 @@ from typing import Final, Literal
 
 from msgspec import Struct
 
-from service.domain.counter import SILENT_AFTER
 from service.domain.recheck import Episode, Moment
-from service.domain.spindle import SpindleState, conceded
+from service.domain.spindle import SpindleState, conceded, silent_from
 
 Health = Literal["failure", "out_of_specification", "function_check", "maintenance_required", "normal"]
 Clearance = Literal["withheld", "restricted", "cleared"]
@@ -203,6 +202,7 @@ def _counter(state: SpindleState, now: Moment) -> Iterator[_Found]:
         words = "lower than before" if track.flag.code == "counter_backward" else "further than the time allows"
         text = f"The counter read {track.flag.reading}, {words}; it is not counted until explained."
         yield _found("maintenance_required", "restricted", track.flag.code, text, track.flag.sequence)
-    if track.pushed and now.time >= track.read_at + SILENT_AFTER:
+    silent = silent_from(state, track.read_at)
+    if silent is not None and now.time >= silent:
         text = f"The counter was last read on {track.read_at:%Y-%m-%d at %H:%M} UTC."
         yield _found("maintenance_required", "restricted", "counter_silent", text, None)

@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from service.domain import recheck
 from service.domain.admissibility import Preparation, RebuildRecord, TorqueRecord
-from service.domain.counter import CounterTrack
+from service.domain.counter import SILENT_AFTER, CounterTrack
 from service.domain.event.sheets import Recheck, RunOutLimit
 from service.domain.recheck import ACTIVE, Episode, Moment
 from service.domain.sheet import Revision
@@ -170,6 +170,11 @@ def conceded(state: SpindleState) -> Concession | None:
     return (
         state.concession if outside and state.concession is not None and state.concession.check == "setting" else None
     )
+
+
+def silent_from(state: SpindleState, read_at: datetime) -> datetime | None:
+    """When a counter last read then falls silent; None where nobody pushes it. In store it has nothing to say."""
+    return max(read_at, state.place.installed) + SILENT_AFTER if state.counter.pushed else None
 
 
 def preparation(state: SpindleState) -> Preparation:
