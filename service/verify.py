@@ -44,7 +44,8 @@ async def verify(database: Database, *, faults_max: int = 100) -> AsyncIterator[
             if len(tally.faults) >= faults_max:
                 break
         for row in await tx.rows(SQL["gaps"]):
-            text = f"{row['found']} entries up to position {row['newest']}, the log says {row['position']}"
+            text = f"{row['found']} entries up to position {row['newest']}, recorded {row['newest_recorded']}; "
+            text += f"the log says {row['position']}, {row['recorded']}"
             tally.faults.append(Fault(place=f"log {row['log']}", what=text))
         for row in await tx.rows(SQL["strangers"]):
             text = "belongs to no subject, or stands in another log than its subject's"
@@ -86,9 +87,14 @@ async def _walk(tx: Transaction, subject: Any, names: dict[int, str], tally: Ver
 
 
 def _hash(row: Any, previous: bytes, names: dict[int, str]) -> bytes | None:
-    """The hash that the row should have, or None where its source or its form is not known."""
+    """The hash that the row should have, or None where no row that was written can be so.
+
+    That is: its source or its form is not known, or it says -1 where the hash says so for nothing.
+    """
     source = names.get(row["source"])
-    if source is None or row["form"] != (2 if row["type"] is None else 1):
+    if source is None or row["form"] != (chain.READING_FORM if row["type"] is None else chain.FACT_FORM):
+        return None
+    if min(row["reading"] or 0, row["actor"] or 0) < 0:
         return None
     if row["type"] is None:
         return chain.reading_hash(

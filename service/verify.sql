@@ -18,19 +18,25 @@ WHERE subject = :subject::integer
 ORDER BY sequence;
 
 -- name: gaps
--- Logs whose positions are not dense from 1 to the last one given.
-SELECT log.log, log.position, count(place.position) AS found, coalesce(max(place.position), 0) AS newest
+-- Logs whose positions are not dense from 1 to the last one given, or that were not last written when they say so.
+SELECT coalesce(log.log, place.log) AS log, log.position, log.recorded, coalesce(place.found, 0) AS found,
+       coalesce(place.newest, 0) AS newest, coalesce(place.recorded, '2000-01-01T00:00:00Z') AS newest_recorded
 FROM ledger.log
-LEFT JOIN (
-    SELECT log, position FROM ledger.entry
-    UNION ALL
-    SELECT log, position FROM ledger.reading
+FULL JOIN (
+    SELECT log, count(*) AS found, min(position) AS oldest, max(position) AS newest, max(recorded) AS recorded
+    FROM (
+        SELECT log, position, recorded FROM ledger.entry
+        UNION ALL
+        SELECT log, position, recorded FROM ledger.reading
+    ) AS each
+    GROUP BY log
 ) AS place ON place.log = log.log
-GROUP BY log.log, log.position
-HAVING count(place.position) <> log.position
-    OR coalesce(max(place.position), 0) <> log.position
-    OR coalesce(min(place.position), 1) <> 1
-ORDER BY log.log;
+WHERE log.log IS NULL
+   OR coalesce(place.found, 0) <> log.position
+   OR coalesce(place.newest, 0) <> log.position
+   OR coalesce(place.oldest, 1) <> 1
+   OR coalesce(place.recorded, '2000-01-01T00:00:00Z') <> log.recorded
+ORDER BY 1;
 
 -- name: strangers
 -- Entries that no walk over the subjects meets, or that are not in their subject's log.

@@ -94,7 +94,13 @@ CREATE TRIGGER source_stays       BEFORE TRUNCATE ON ledger.source
     FOR EACH STATEMENT EXECUTE FUNCTION ledger.refuse_change();
 CREATE TRIGGER subject_rows_stay  BEFORE DELETE ON ledger.subject
     FOR EACH ROW EXECUTE FUNCTION ledger.refuse_change();
+CREATE TRIGGER subject_names_stay BEFORE UPDATE OF subject, kind, key, log ON ledger.subject
+    FOR EACH ROW EXECUTE FUNCTION ledger.refuse_change();
 CREATE TRIGGER subject_stays      BEFORE TRUNCATE ON ledger.subject
+    FOR EACH STATEMENT EXECUTE FUNCTION ledger.refuse_change();
+CREATE TRIGGER log_rows_stay      BEFORE DELETE OR UPDATE OF log ON ledger.log
+    FOR EACH ROW EXECUTE FUNCTION ledger.refuse_change();
+CREATE TRIGGER log_stays          BEFORE TRUNCATE ON ledger.log
     FOR EACH STATEMENT EXECUTE FUNCTION ledger.refuse_change();
 
 -- Makes the partitions of this week and of the weeks ahead. Weeks begin on Monday, 00:00 UTC. Each partition
