@@ -136,13 +136,6 @@ async def _number(tx: Transaction, label: str) -> int:
     return number
 
 
-async def with_names(tx: Transaction, data_json: bytes) -> bytes:
-    """The kept data with people's labels back in place, as far as they have not been erased."""
-    numbers = {person: int(person[1:]) for person in people_in(data_json) if person[1:].isdigit()}
-    labels = await labels_of(tx, numbers.values())
-    return with_people(data_json, {person: labels.get(number, person) for person, number in numbers.items()})
-
-
 async def labels_of(tx: Transaction, actors: Iterable[int]) -> Mapping[int, str]:
     numbers = sorted(set(actors))
     rows = await tx.rows(SQL["actor_labels"], actors=numbers) if numbers else []

@@ -146,19 +146,75 @@ SELECT position, recorded, hash FROM appended;
 
 -- name: history
 -- Facts and plain readings of one subject, by sequence.
-SELECT entry.sequence, entry.log, entry.position, entry.occurred, entry.recorded, entry.type, entry.id,
-       source.name AS source, entry.actor, entry.data, entry.reading, entry.hash
-FROM ledger.entry
-JOIN ledger.source ON source.source = entry.source
-WHERE entry.subject = :subject::integer AND entry.log = :log::smallint AND entry.sequence > :after::bigint
-UNION ALL
-SELECT reading.sequence, reading.log, reading.position, reading.occurred, reading.recorded, NULL, NULL,
-       source.name, NULL, NULL, reading.reading, reading.hash
-FROM ledger.reading
-JOIN ledger.source ON source.source = reading.source
-WHERE reading.subject = :subject::integer AND reading.sequence > :after::bigint
-ORDER BY sequence
-LIMIT :limit::integer;
+SELECT subject.kind, subject.key, place.sequence, place.log, place.position, place.occurred, place.recorded, place.type,
+       place.id, source.name AS source, place.actor, place.data, place.reading, place.hash
+FROM (
+    (SELECT entry.sequence, entry.log, entry.position, entry.occurred, entry.recorded, entry.type, entry.id,
+            entry.source, entry.actor, entry.data, entry.reading, entry.hash
+     FROM ledger.entry
+     WHERE entry.subject = :subject::integer AND entry.log = :log::smallint AND entry.sequence > :after::bigint
+     ORDER BY entry.sequence
+     LIMIT :limit::integer)
+    UNION ALL
+    (SELECT reading.sequence, reading.log, reading.position, reading.occurred, reading.recorded, NULL, NULL,
+            reading.source, NULL, NULL, reading.reading, reading.hash
+     FROM ledger.reading
+     WHERE reading.subject = :subject::integer AND reading.sequence > :after::bigint
+     ORDER BY reading.sequence
+     LIMIT :limit::integer)
+    ORDER BY sequence
+    LIMIT :limit::integer
+) AS place
+JOIN ledger.source ON source.source = place.source
+JOIN ledger.subject ON subject.subject = :subject::integer
+ORDER BY place.sequence;
+
+-- name: feed
+-- What follows a place in each log, facts and readings in one snapshot, merged by when they were recorded. Positions
+-- are dense, so a range of them bounds how much is read without sorting. `portion` is shared out among the logs that
+-- have anything new; `more` marks the last row of a share that does not reach its log's end. A log without news has a
+-- row without a position. `since` spares the weeks of readings before the cursor.
+WITH held AS (
+    SELECT log.log, log.position AS log_position, coalesce(held.position, 0) AS after,
+           coalesce(held.recorded, '-infinity') AS since
+    FROM ledger.log
+    LEFT JOIN unnest(:logs::smallint[], :positions::bigint[], :recorded::timestamptz[])
+        AS held (log, position, recorded) ON held.log = log.log
+), share AS (
+    SELECT 8 + :portion::bigint * 5 / 4 / greatest(count(*) FILTER (WHERE log_position > after), 1) AS places
+    FROM held
+), span AS (
+    SELECT log, log_position, after, since, least(log_position, after + places) AS upto FROM held CROSS JOIN share
+)
+SELECT span.log, span.log_position, span.after, span.upto, place.position, place.recorded,
+       place.position = span.upto AND span.upto < span.log_position AS more, asked.wanted, subject.kind, subject.key,
+       place.sequence, place.occurred, place.type, place.id, source.name AS source, place.actor,
+       CASE WHEN asked.wanted THEN place.data END AS data, place.reading, place.hash
+FROM span
+LEFT JOIN LATERAL (
+    SELECT entry.position, entry.recorded, entry.subject, entry.sequence, entry.occurred, entry.type, entry.id,
+           entry.source, entry.actor, entry.data, entry.reading, entry.hash
+    FROM ledger.entry
+    WHERE entry.log = span.log AND entry.position > span.after AND entry.position <= span.upto
+    UNION ALL
+    SELECT reading.position, reading.recorded, reading.subject, reading.sequence, reading.occurred, NULL, NULL,
+           reading.source, NULL, NULL, reading.reading, reading.hash
+    FROM ledger.reading
+    WHERE reading.log = span.log AND reading.position > span.after AND reading.position <= span.upto
+      AND reading.recorded >= span.since
+) AS place ON true
+LEFT JOIN ledger.subject ON subject.subject = place.subject
+LEFT JOIN ledger.source ON source.source = place.source
+LEFT JOIN derived.spindle ON spindle.subject = place.subject
+CROSS JOIN LATERAL (
+    SELECT coalesce(
+        (:types::text[] IS NULL OR coalesce(place.type, 'counter.read') = ANY (:types::text[]))
+        AND (:kind::text IS NULL OR (subject.kind = :kind::text AND subject.key = :key::text))
+        AND (:plant::text IS NULL OR spindle.plant = :plant::text)
+        AND (:reaches::text[] IS NULL OR subject.kind <> 'spindles' OR spindle.plant = ANY (:reaches::text[])),
+        false) AS wanted
+) AS asked
+ORDER BY place.recorded, span.log, place.position;
 
 -- name: add_actor
 INSERT INTO kept.actor (label) VALUES (:label::text) ON CONFLICT (label) DO NOTHING;

@@ -8,6 +8,7 @@ from litestar.di import NamedDependency
 from msgspec import Struct
 
 from service.access import Key
+from service.api.feed import read_feed
 from service.api.problems import Problem, problem_of
 from service.domain.event.envelope import Malformed, decode, read_event
 from service.domain.refusal import Refusal
@@ -73,4 +74,6 @@ async def _batch(body: bytes, database: Database, key: Key) -> list[Receipt | Re
     return answers
 
 
-routes: Final = Router(path="/v1/events", route_handlers=[post_events], opt={"scope": "events:write"}, tags=["events"])
+routes: Final = Router(
+    path="/v1/events", route_handlers=[post_events, read_feed], opt={"scope": "events:write"}, tags=["events"]
+)

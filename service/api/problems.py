@@ -17,6 +17,7 @@ STATUS: Final = {
     "json_malformed": 400,
     "cursor_malformed": 400,
     "query_parameter_unknown": 400,
+    "type_unknown": 400,
     "key_missing": 401,
     "scope_missing": 403,
     "plant_not_allowed": 403,

@@ -16,6 +16,7 @@ from service.domain.fold import next_look
 from service.domain.health import Reason
 from service.domain.refusal import Refusal
 from service.domain.shown import SpindleShown, spindle_shown
+from service.feed import HistoryItem, items_of
 from service.ledger import Subject
 from service.postgres import Database, Transaction
 from service.projections import Stored
@@ -23,24 +24,6 @@ from service.projections import Stored
 
 class SpindleNotFound(Refusal):
     code = "spindle_not_found"
-
-
-class HistoryItem(Struct, frozen=True, kw_only=True):
-    """An entry of a spindle's stream: the event's envelope with its place in the ledger."""
-
-    specversion: str
-    id: str
-    source: str
-    type: str
-    subject: str
-    time: datetime
-    actor: str | None
-    data: msgspec.Raw
-    sequence: int
-    log: int
-    position: int
-    recorded: datetime
-    hash: str
 
 
 class Clearance(Struct, frozen=True, kw_only=True):
@@ -131,8 +114,7 @@ async def read_history(
         rows = await tx.rows(
             ledger.SQL["history"], subject=subject.subject, log=subject.log, after=after, limit=limit + 1
         )
-        labels = await ledger.labels_of(tx, [row["actor"] for row in rows if row["actor"] is not None])
-        items = [await _item(tx, row, spindle, labels) for row in rows[:limit]]
+        items = await items_of(tx, rows[:limit])
     return Page(items=items, next=str(items[-1].sequence) if len(rows) > limit else None)
 
 
@@ -142,29 +124,6 @@ def _sequence(cursor: str | None) -> int:
     if not (cursor.isascii() and cursor.isdigit() and len(cursor) <= 18):
         raise CursorMalformed("this cursor is not one of this list's")
     return int(cursor)
-
-
-async def _item(tx: Transaction, row: Any, spindle: str, labels: Any) -> HistoryItem:
-    plain = row["type"] is None
-    if plain:
-        data = msgspec.json.encode({"count": row["reading"]})
-    else:
-        data = await ledger.with_names(tx, row["data"].encode())
-    return HistoryItem(
-        specversion="1.0",
-        id=ledger.reading_identity(spindle, row["occurred"]) if plain else row["id"],
-        source=row["source"],
-        type="counter.read" if plain else row["type"],
-        subject=f"spindles/{spindle}",
-        time=row["occurred"],
-        actor=None if row["actor"] is None else labels.get(row["actor"], f"#{row['actor']}"),
-        data=msgspec.Raw(data),
-        sequence=row["sequence"],
-        log=row["log"],
-        position=row["position"],
-        recorded=row["recorded"],
-        hash=row["hash"].hex(),
-    )
 
 
 @get("/{spindle:str}/measurements")
