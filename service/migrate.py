@@ -60,6 +60,7 @@ async def _under_lock(dsn: str) -> None:
         await connection.execute(f"SELECT pg_advisory_lock({LOCK})")
         await _refuse_newer(connection)
         await asyncio.to_thread(command.upgrade, _config(dsn), "head")
+        await connection.execute((migrations_folder() / "roles.sql").read_text("utf-8"))
         await connection.execute("SELECT ledger.make_weeks(9)")
     finally:
         await connection.close(timeout=5)

@@ -124,8 +124,11 @@ class Transaction:
 
 
 async def _take_role(connection: Any) -> None:
+    major = connection.get_server_version().major
     member = await connection.fetchval(
-        "SELECT count(*) FROM pg_roles WHERE rolname = $1 AND pg_has_role(current_user, rolname, 'MEMBER')", ROLE
+        "SELECT count(*) FROM pg_roles WHERE rolname = $1 AND pg_has_role(current_user, rolname, $2)",
+        ROLE,
+        "SET" if major >= 16 else "MEMBER",
     )
     if member:
         await connection.execute(f"SET ROLE {ROLE}")

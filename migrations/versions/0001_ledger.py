@@ -1,4 +1,4 @@
-"""The ledger, what is derived from it, what is kept beside it, and the role that may not alter it."""
+"""The ledger, what is derived from it, and what is kept beside it."""
 
 from pathlib import Path
 
@@ -12,5 +12,5 @@ down_revision = None
 def upgrade() -> None:
     connection = op.get_bind().connection.driver_connection
     assert connection is not None
-    for name in ("0001_ledger.sql", "0001_derived.sql", "0001_kept.sql", "0001_roles.sql"):
+    for name in ("0001_ledger.sql", "0001_derived.sql", "0001_kept.sql"):
         await_only(connection.execute((Path(__file__).parent / name).read_text("utf-8")))
