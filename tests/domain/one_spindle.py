@@ -3,9 +3,11 @@
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from msgspec import structs
+
 from service.domain.event import Fact
 from service.domain.event.spindles import Counter
-from service.domain.fold import View, step, view
+from service.domain.fold import View, replay, step, view
 from service.domain.gauge import Gauge
 from service.domain.recheck import Episode
 from service.domain.spindle import SpindleState
@@ -82,17 +84,22 @@ class Spindle:
         """Folds one fact in; `held` is the reading that the ledger says held then."""
         self.now = self.now + timedelta(minutes=1) if day_ is None else day(day_)
         told = fact(event_type, data, len(self.facts) + 1, self.now)
-        told = Fact(
-            sequence=told.sequence,
-            occurred=told.occurred,
-            type=told.type,
-            data=told.data,
-            reading=held_then(told, held),
-        )
+        told = structs.replace(told, reading=held_then(told, held))
         made = step(self.folded, "H2-M04-S1", told, self.known)
         self.facts.append(told)
         self.folded = made.state
         return made
+
+    def tell_late(self, event_type: str, data: dict[str, Any], on: float) -> list[Step]:
+        """Takes in a fact that happened before others: the whole history is folded again."""
+        told = fact(event_type, data, len(self.facts) + 1, day(on))
+        told = structs.replace(told, reading=held_then(told, None))
+        self.facts.append(told)
+        steps = list(
+            replay("H2-M04-S1", sorted(self.facts, key=lambda each: (each.occurred, each.sequence)), self.known)
+        )
+        self.folded = steps[-1].state
+        return steps
 
     def count(self, reading: int, on: float | None = None, held: int | None = None) -> Step:
         if on is None:

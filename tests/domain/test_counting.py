@@ -10,10 +10,8 @@ from hypothesis import strategies as st
 from service.domain import counter
 from service.domain.counter import CounterTrack, begin, fits, judge_reading, reading_at
 from service.domain.event.spindles import Counter, CounterReplaced
-from service.domain.fold import replay
 from service.domain.refusal import Refusal
 from tests.domain.one_spindle import COUNTER, PLACE, START, Spindle, day
-from tests.domain.skerrow import fact
 
 
 def track(start: int = 118_000, **stated: Any) -> CounterTrack:
@@ -135,11 +133,17 @@ def test_an_explanation_that_comes_late_counts_the_readings_that_followed_it() -
     spindle.count(90, on=5, held=118_500)
     assert (flag(spindle), spindle.state.counter.count) == ("counter_backward", 118_500)
 
-    explained = fact("counter.replaced", {"old_end": 118_520, "new_start": 0}, len(spindle.facts) + 1, day(2))
-    facts = sorted([*spindle.facts, explained], key=lambda each: each.occurred)
-    steps = list(replay("H2-M04-S1", facts, spindle.known))
+    steps = spindle.tell_late("counter.replaced", {"old_end": 118_520, "new_start": 0}, 2)
     assert [made.state.counter.count for made in steps[2:]] == [118_520, 118_523, 118_523, 118_610]
-    assert steps[-1].state.counter.flag is None
+    assert flag(spindle) is None
+
+
+def test_a_late_reading_fills_in_history_and_changes_no_count() -> None:
+    spindle = Spindle()
+    spindle.count(118_500, on=3)
+    steps = spindle.tell_late("counter.read", {"count": 118_200}, 2)
+    assert [made.state.counter.count for made in steps] == [118_000, 118_200, 118_500]
+    assert flag(spindle) is None
 
 
 def test_a_new_counter_brings_its_own_modulus() -> None:
