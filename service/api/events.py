@@ -1,13 +1,16 @@
-"""`POST /v1/events`: the one door for facts, one event or a batch."""
+"""`POST /v1/events`: the one door for facts, one event, a batch, or lines."""
 
 from typing import Any, Final
 
 import msgspec
 from litestar import Request, Response, Router, post
 from litestar.di import NamedDependency
+from litestar.exceptions.http_exceptions import RequestEntityTooLarge
 from msgspec import Struct
 
 from service.access import Key
+from service.api.event_lines import MEDIA_TYPE as LINES
+from service.api.event_lines import take_lines
 from service.api.feed import read_feed
 from service.api.problems import Problem, problem_of
 from service.domain.event.envelope import Malformed, decode, read_event
@@ -18,6 +21,8 @@ from service.record import Receipt, record
 SINGLE: Final = frozenset({"application/cloudevents+json", "application/json"})
 BATCH: Final = "application/cloudevents-batch+json"
 BATCH_MAX: Final = 10_000
+BODY_BYTES_MAX: Final = 16 * 1024 * 1024
+"""Of one event or one batch; lines have no such limit."""
 
 
 class ContentTypeUnknown(Refusal):
@@ -38,22 +43,40 @@ class Refused(Struct, frozen=True, kw_only=True):
 _ITEMS: Final = msgspec.json.Decoder(list[msgspec.Raw])
 
 
-@post("/", status_code=201)
+@post("/", status_code=201, request_max_body_size=None)
 async def post_events(
     request: Request[Any, Any, Any], database: NamedDependency[Database], key: NamedDependency[Key]
 ) -> Response[Any]:
-    """Takes one event (201 accepted, 200 duplicate) or a batch (200, answered item by item, in order)."""
+    """Takes one event (201 accepted, 200 duplicate), a batch (200, answered item by item, in order), or lines.
+
+    Lines (`application/x-ndjson`, any number of them) are taken as they come and answered as lines, each a receipt or
+    `refused` with its problem, with its number as `line`; blank ones are passed over.
+    """
     media, _, parameters = request.headers.get("content-type", "").partition(";")
     media = media.strip().lower()
-    if (media not in SINGLE and media != BATCH) or not _is_utf8(parameters):
-        raise ContentTypeUnknown(f"send {', '.join(sorted(SINGLE))} or {BATCH}, in UTF-8")
-    body = await request.body()
+    if media not in (*SINGLE, BATCH, LINES) or not _is_utf8(parameters):
+        raise ContentTypeUnknown(f"send {', '.join(sorted(SINGLE))}, {BATCH} or {LINES}, in UTF-8")
+    if media == LINES:
+        return await take_lines(request, database, key)
+    body = await _whole(request)
     if media == BATCH:
         return Response(await _batch(body, database, key), status_code=200)
     if body.lstrip()[:1] == b"[":
         raise Malformed(f"an event is a JSON object; send several as {BATCH}", pointer="")
     receipt = await record(database, read_event(body), key)
     return Response(receipt, status_code=201 if receipt.status == "accepted" else 200)
+
+
+async def _whole(request: Request[Any, Any, Any]) -> bytes:
+    """The body of one request that is not lines. Raises RequestEntityTooLarge."""
+    if (request.content_length or 0) > BODY_BYTES_MAX:
+        raise RequestEntityTooLarge
+    body = bytearray()
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > BODY_BYTES_MAX:
+            raise RequestEntityTooLarge
+    return bytes(body)
 
 
 def _is_utf8(parameters: str) -> bool:
