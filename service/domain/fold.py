@@ -164,7 +164,7 @@ def next_look(state: SpindleState, view: View) -> datetime | None:
         return None
     times = [recheck.next_time(each) for each in view.rechecks]
     concession = conceded(state)
-    if concession is not None:
+    if concession is not None and concession.holds(view.now):
         times.append(concession.until)
     times.append(silent_from(state, view.counted_at))
     return min((time for time in times if time is not None and time > view.now.time), default=None)
@@ -175,7 +175,7 @@ def next_limit(state: SpindleState) -> tuple[int | None, datetime | None]:
     counts = [recheck.next_count(each) for each in state.rechecks]
     times = [recheck.next_time(each) for each in state.rechecks]
     concession = conceded(state)
-    if concession is not None:
+    if concession is not None and concession.holds(state.newest):
         counts.append(concession.until_count)
         times.append(concession.until)
     after_newest = [count for count in counts if count is not None and count > state.counter.count]
@@ -185,9 +185,19 @@ def next_limit(state: SpindleState) -> tuple[int | None, datetime | None]:
     )
 
 
-def replay(key: str, facts: Iterable[Fact], known: References, *, strict: int | None = None) -> Iterator[Step]:
-    """The steps of a whole history, in order. The fact with sequence `strict` may be refused, the others not."""
-    state: SpindleState | None = None
+def replay(
+    key: str,
+    facts: Iterable[Fact],
+    known: References,
+    *,
+    strict: int | None = None,
+    after: SpindleState | None = None,
+) -> Iterator[Step]:
+    """The steps of facts in order, of a whole history or after a state.
+
+    The fact with sequence `strict` may be refused, the others not.
+    """
+    state = after
     for fact in facts:
         try:
             made = step(state, key, fact, known)

@@ -131,12 +131,12 @@ def advance(episode: Episode, now: Moment, *, away: bool = False) -> Episode:
         at, at_count = episode.window_at, episode.window_at_count
         opened = _crossed(at, at_count, now, away) or _crossed(episode.due_at, episode.due_at_count, now, away)
         if opened is None:
-            return episode
+            return _no_longer_put_off(episode, now, away)
         episode = replace(episode, opened=opened, state="open")
     if episode.due is None:
         due = _crossed(episode.due_at, episode.due_at_count, now, away)
         if due is None:
-            return episode
+            return _no_longer_put_off(episode, now, away)
         episode = replace(episode, due=due, state="due", **_grace(episode, due, now))
         if episode.deferral is not None and _ended_by(episode.deferral, due):
             episode = replace(episode, deferral=None)
@@ -184,8 +184,15 @@ def _advance_deferred(episode: Episode, now: Moment, away: bool) -> Episode:
     return replace(episode, deferral=None, overdue=lapsed, state="overdue")
 
 
+def _no_longer_put_off(episode: Episode, now: Moment, away: bool) -> Episode:
+    """What was put off to before it falls due is not put off when it does."""
+    if episode.deferral is None or _crossed(episode.deferral.until, episode.deferral.until_count, now, away) is None:
+        return episode
+    return replace(episode, deferral=None)
+
+
 def _ended_by(deferral: Deferral, due: Moment) -> bool:
-    """Whether the recheck fell due only after what it had been put off to: then nothing was put off."""
+    """Whether it fell due, in one step with the end of the deferral, only after that end."""
     by_time = deferral.until is not None and deferral.until <= due.time
     by_count = deferral.until_count is not None and due.count is not None and deferral.until_count <= due.count
     return by_time or by_count
@@ -229,12 +236,12 @@ def next_count(episode: Episode) -> int | None:
     """The count at which something changes by cycles alone."""
     if episode.state not in ACTIVE:
         return None
-    if episode.opened is None:
-        return episode.window_at_count
+    put_off = None if episode.deferral is None else episode.deferral.until_count
     if episode.due is None:
-        return episode.due_at_count
+        ahead = episode.window_at_count if episode.opened is None else episode.due_at_count
+        return min((count for count in (ahead, put_off) if count is not None), default=None)
     if episode.deferral is not None:
-        return episode.deferral.until_count
+        return put_off
     if episode.overdue is None and episode.overdue_at_count is not None:
         return episode.overdue_at_count + 1
     return None
@@ -244,10 +251,10 @@ def next_time(episode: Episode) -> datetime | None:
     """The time at which something changes though nothing happens."""
     if episode.state not in ACTIVE:
         return None
-    if episode.opened is None:
-        return episode.window_at
+    put_off = None if episode.deferral is None else episode.deferral.until
     if episode.due is None:
-        return episode.due_at
+        ahead = episode.window_at if episode.opened is None else episode.due_at
+        return min((time for time in (ahead, put_off) if time is not None), default=None)
     if episode.deferral is not None:
-        return episode.deferral.until
+        return put_off
     return None if episode.overdue is not None else episode.overdue_at
