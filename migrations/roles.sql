@@ -22,7 +22,8 @@ BEGIN
         END;
     END IF;
     GRANT USAGE ON SCHEMA ledger, derived, kept TO spindle_ledger_app;
-    GRANT SELECT ON ALL TABLES IN SCHEMA ledger TO spindle_ledger_app;
+    GRANT SELECT ON ledger.log, ledger.subject, ledger.source, ledger.entry, ledger.reading, ledger.reading_default
+        TO spindle_ledger_app;
     GRANT INSERT ON ledger.entry, ledger.reading, ledger.subject, ledger.source TO spindle_ledger_app;
     GRANT UPDATE (position, recorded) ON ledger.log TO spindle_ledger_app;
     GRANT UPDATE (sequence, head) ON ledger.subject TO spindle_ledger_app;

@@ -14,7 +14,7 @@ from service.postgres import Statement, Transaction, asyncpg_dsn
 LOCK: Final = 7_470_116_853
 """The session advisory lock that lets one process migrate while others wait."""
 
-OLDEST_SERVER: Final = 150_000
+OLDEST_SERVER: Final = 15
 
 
 class MigrationRefused(Exception):
@@ -53,9 +53,7 @@ def migrate(dsn: str) -> None:
 async def _under_lock(dsn: str) -> None:
     connection: Any = await asyncpg.connect(asyncpg_dsn(dsn), timeout=30)
     try:
-        version = connection.get_server_version()
-        if version.major * 10_000 < OLDEST_SERVER:
-            raise MigrationRefused(f"PostgreSQL {version.major} is too old: version 15 or newer is needed")
+        refuse_too_old(connection.get_server_version().major)
         await connection.execute("SET lock_timeout = 0")
         await connection.execute(f"SELECT pg_advisory_lock({LOCK})")
         await _refuse_newer(connection)
@@ -64,6 +62,12 @@ async def _under_lock(dsn: str) -> None:
         await connection.execute("SELECT ledger.make_weeks(9)")
     finally:
         await connection.close(timeout=5)
+
+
+def refuse_too_old(major: int) -> None:
+    """Raises MigrationRefused for a PostgreSQL before the oldest that is promised."""
+    if major < OLDEST_SERVER:
+        raise MigrationRefused(f"PostgreSQL {major} is too old: version {OLDEST_SERVER} or newer is needed")
 
 
 async def _refuse_newer(connection: Any) -> None:

@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import logging
+import signal
 import socket
 from collections.abc import Awaitable, Callable, Iterator
 from typing import Any, Final, TypeAlias
@@ -27,8 +28,18 @@ def with_database(environment: Environment) -> Iterator[tuple[Environment, Embed
     if environment.database_url is not None:
         yield environment, None
         return
-    with EmbeddedServer(environment.data or default_data_folder()) as server:
+    with told_to_end_is_interrupted(), EmbeddedServer(environment.data or default_data_folder()) as server:
         yield replace(environment, database_url=server.dsn), server
+
+
+@contextlib.contextmanager
+def told_to_end_is_interrupted() -> Iterator[None]:
+    """SIGTERM interrupts like Ctrl-C, so that the embedded server is stopped in order at whatever moment it comes."""
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 class _Announcing(uvicorn.Server):
@@ -48,6 +59,16 @@ class _Announcing(uvicorn.Server):
             print(f"The first administrator key, shown this once: {first}", flush=True)  # noqa: T201
         print(f"spindle-ledger serves at {self._address}", flush=True)  # noqa: T201
         self.ready.set()
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Told to end is an end like any other: unlike the parent's, this does not raise the signal again."""
+        before = {number: signal.signal(number, self.handle_exit) for number in (signal.SIGINT, signal.SIGTERM)}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
 
 
 def bind(host: str, port: int) -> socket.socket:
