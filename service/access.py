@@ -40,6 +40,12 @@ class KeyMalformed(Refusal):
     code = "key_malformed"
 
 
+class KeyReachesTooFar(Refusal):
+    """A key would reach further than the one that mints it."""
+
+    code = "key_reaches_too_far"
+
+
 class BootstrapKeyTooShort(Refusal):
     """The first administrator's key must not be one that can be guessed."""
 
@@ -78,11 +84,13 @@ async def mint(
     scopes: Sequence[str],
     plants: Sequence[str] | None = None,
     expires: datetime | None = None,
+    minted_by: Key | None = None,
 ) -> tuple[Key, str]:
     """Makes a key and answers it with its token, which nobody can read again.
 
     Raises ScopeUnknown, or KeyMalformed for a name that is empty, too long or holds a NUL, for an empty list of
-    plants, and for an expiry that has passed.
+    plants, and for an expiry that has passed. Raises KeyReachesTooFar where it would be more than `minted_by` is: for
+    another scope or plant, or for longer.
     """
     _check_scopes(scopes)
     if not name.strip() or len(name) > NAME_CHARACTERS_MAX or "\0" in name:
@@ -91,6 +99,8 @@ async def mint(
         raise KeyMalformed("name at least one plant, or leave plants out for all", pointer="/plants")
     if expires is not None and expires <= tx.now:
         raise KeyMalformed("the expiry has passed", pointer="/expires")
+    if minted_by is not None:
+        _check_reach(minted_by, scopes, plants, expires)
     token = TOKEN_PREFIX + token_urlsafe(32)
     row = await _add(tx, token, name, scopes, plants, expires)
     return _key(row), token
@@ -107,6 +117,15 @@ def _check_scopes(scopes: Sequence[str]) -> None:
     ]
     if faults:
         raise ScopeUnknown(known, faults=faults)
+
+
+def _check_reach(by: Key, scopes: Sequence[str], plants: Sequence[str] | None, expires: datetime | None) -> None:
+    if not all(by.may(scope) for scope in scopes):
+        raise KeyReachesTooFar("a key mints for scopes of its own only", pointer="/scopes")
+    if by.plants is not None and (plants is None or not set(plants) <= set(by.plants)):
+        raise KeyReachesTooFar(f"this key mints for plants of its own only: {' '.join(by.plants)}", pointer="/plants")
+    if by.expires is not None and (expires is None or expires > by.expires):
+        raise KeyReachesTooFar(f"this key itself ends at {by.expires.isoformat()}", pointer="/expires")
 
 
 async def _add(
@@ -137,9 +156,12 @@ async def find(tx: Transaction, token: str) -> Key | None:
     return None if row is None else _key(row)
 
 
-async def keys(tx: Transaction, *, limit: int, after: int = 0) -> list[Key]:
-    """Keys in the order they were made, after a number; revoked and expired ones too."""
-    return [_key(row) for row in await tx.rows(_SQL["keys"], after=after, limit=limit)]
+async def keys(tx: Transaction, *, limit: int, after: int = 0, plants: Sequence[str] | None = None) -> list[Key]:
+    """Keys in the order they were made, after a number; revoked and expired ones too.
+
+    With `plants` those only that are bound to some of them and to no other.
+    """
+    return [_key(row) for row in await tx.rows(_SQL["keys"], after=after, limit=limit, plants=plants)]
 
 
 async def revoke(tx: Transaction, key: int) -> bool:

@@ -16,10 +16,11 @@ SELECT key, name, scopes, plants, created, expires, revoked
    AND (expires IS NULL OR expires > CAST(:now AS timestamptz))
 
 -- name: keys
--- In the order they were made, after a number.
+-- In the order they were made, after a number; for a caller bound to plants, the keys that reach no further.
 SELECT key, name, scopes, plants, created, expires, revoked
   FROM kept.key
  WHERE key > CAST(:after AS integer)
+   AND (CAST(:plants AS text[]) IS NULL OR plants <@ CAST(:plants AS text[]))
  ORDER BY key
  LIMIT CAST(:limit AS integer)
 

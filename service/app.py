@@ -14,8 +14,23 @@ from litestar.types import Message, Receive, Scope, Send
 
 from service import access
 from service.access import FoundKeys
-from service.api import counters, document, events, probes, problems, spindles, webhooks
-from service.api.door import key_of, refuse_unknown_parameters, require_key
+from service.api import (
+    board,
+    counters,
+    document,
+    evaluations,
+    events,
+    gauges,
+    keys,
+    lots,
+    probes,
+    problems,
+    rechecks,
+    sheets,
+    spindles,
+    webhooks,
+)
+from service.api.door import key_of, refuse_unfit, require_key
 from service.deliver import Dispatcher
 from service.domain.address import Network
 from service.environment import Environment
@@ -24,6 +39,21 @@ from service.sweep import sweep
 
 PARTS: Final = frozenset({"sweep", "deliver"})
 BODY_BYTES_MAX: Final = 16 * 1024 * 1024
+ROUTES: Final = (
+    probes.routes,
+    events.routes,
+    counters.routes,
+    board.routes,
+    spindles.routes,
+    rechecks.routes,
+    sheets.routes,
+    gauges.routes,
+    lots.routes,
+    evaluations.routes,
+    webhooks.routes,
+    keys.routes,
+    document.routes,
+)
 
 
 def create_app(
@@ -47,17 +77,10 @@ def create_app(
         return environment.webhook_networks
 
     return Litestar(
-        route_handlers=[
-            probes.routes,
-            events.routes,
-            counters.routes,
-            spindles.routes,
-            webhooks.routes,
-            document.routes,
-        ],
+        route_handlers=ROUTES,
         lifespan=[lifespan],
         guards=[require_key],
-        before_request=refuse_unknown_parameters,
+        before_request=refuse_unfit,
         dependencies={
             "database": Provide(_database, sync_to_thread=False),
             "key": Provide(key_of),
@@ -104,20 +127,33 @@ def dispatcher(database: Database, environment: Environment) -> Dispatcher:
 
 
 class HeadAsGet:
-    """HEAD wherever there is GET: the same answer without its body (RFC 9110, 9.3.2). Outside the router."""
+    """HEAD wherever there is GET, the same answer without its body (RFC 9110, 9.3.2), and OPTIONS that says so.
 
-    def __init__(self, app: Any) -> None:
+    Outside the router, which knows neither.
+    """
+
+    def __init__(self, app: Litestar) -> None:
         self._app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         wire: Any = scope
-        if wire["type"] != "http" or wire["method"] != "HEAD":
+        method = wire["method"] if wire["type"] == "http" else None
+        allowed = problems.allowed_methods(self._app, wire["path"]) if method == "OPTIONS" else None
+        if method == "HEAD":
+            reading: Any = {**wire, "method": "GET"}
+            await self._app(reading, receive, _without_body(send))
+        elif allowed:
+            headers = [(b"allow", ", ".join(sorted(allowed)).encode())]
+            await send({"type": "http.response.start", "status": 204, "headers": headers})
+            await send({"type": "http.response.body", "body": b"", "more_body": False})
+        else:
             await self._app(scope, receive, send)
-            return
 
-        async def without_body(message: Message) -> None:
-            if message["type"] == "http.response.body":
-                message["body"] = b""
-            await send(message)
 
-        await self._app({**wire, "method": "GET"}, receive, without_body)
+def _without_body(send: Send) -> Send:
+    async def send_headers(message: Message) -> None:
+        if message["type"] == "http.response.body":
+            message["body"] = b""
+        await send(message)
+
+    return send_headers

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Any, Final
 
 import msgspec
 from msgspec import Struct
@@ -38,6 +38,11 @@ class Stored(Struct, frozen=True, kw_only=True):
     def view(self, now: datetime) -> View:
         return view(self.state, now, self.newest)
 
+    def settled_by(self, now: datetime) -> datetime:
+        """The time for which it is shown: its own, or now where its next look has passed; nothing is written."""
+        late = self.next_look is not None and self.next_look <= now
+        return max(now, self.settled_at) if late else self.settled_at
+
 
 class FoldTooOld(Exception):
     """A stored state was folded by another release; it has to be folded again from the facts."""
@@ -46,10 +51,13 @@ class FoldTooOld(Exception):
 async def load(tx: Transaction, subject: int) -> Stored | None:
     """The stored state. Raises FoldTooOld where another version of the fold made it."""
     row = await tx.row(SQL["load"], subject=subject)
-    if row is None:
-        return None
+    return None if row is None else stored_of(row)
+
+
+def stored_of(row: Any) -> Stored:
+    """The stored state from its columns. Raises FoldTooOld where another version of the fold made it."""
     if row["fold"] != FOLD_VERSION:
-        raise FoldTooOld(f"subject {subject} was folded by version {row['fold']}, this is version {FOLD_VERSION}")
+        raise FoldTooOld(f"a state was folded by version {row['fold']}, this is version {FOLD_VERSION}")
     return Stored(
         state=_STATE.decode(row["folded"]),
         sequence=row["sequence"],

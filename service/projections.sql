@@ -59,9 +59,6 @@ SET state = excluded.state, due_at = excluded.due_at, due_count = excluded.due_c
 -- Episodes that the history, folded again, no longer has.
 DELETE FROM derived.recheck WHERE subject = :subject::integer AND episode <> ALL (:kept::text[]);
 
--- name: rechecks_of
-SELECT body FROM derived.recheck WHERE subject = :subject::integer ORDER BY anchor, code;
-
 -- name: write_measurement
 INSERT INTO derived.measurement (subject, sequence, occurred, kind, gauge, outcome, verdict)
 VALUES (
@@ -73,12 +70,6 @@ ON CONFLICT (subject, sequence) DO UPDATE SET outcome = excluded.outcome, verdic
 INSERT INTO derived.fitted_lot (subject, sequence, lot)
 VALUES (:subject::integer, :sequence::bigint, :lot::text)
 ON CONFLICT (subject, sequence) DO NOTHING;
-
--- name: measurements_of
-SELECT sequence, occurred, kind, gauge, outcome, verdict
-FROM derived.measurement
-WHERE subject = :subject::integer
-ORDER BY occurred, sequence;
 
 -- name: to_look_at
 -- Spindles whose state changes by time alone, or whose history has gone quiet.

@@ -8,7 +8,7 @@ from litestar.di import NamedDependency
 from msgspec import Meta, Struct
 
 from service.access import Key
-from service.api.events import ContentTypeUnknown
+from service.api.door import JSON_BODY
 from service.api.problems import Problem, problem_of
 from service.count import count
 from service.domain.event.envelope import decode, instant, refuse_nul
@@ -48,14 +48,11 @@ class Counted(Struct, frozen=True, kw_only=True):
 _DECODER: Final = msgspec.json.Decoder(Readings)
 
 
-@post("/", status_code=200)
+@post("/", status_code=200, opt={JSON_BODY: Readings})
 async def post_readings(
     request: Request[Any, Any, Any], database: NamedDependency[Database], key: NamedDependency[Key]
 ) -> Counted:
     """Takes a snapshot of counters. Sent again it is a duplicate; one bad reading holds up no other."""
-    media = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if media != "application/json":
-        raise ContentTypeUnknown("send application/json")
     body = await request.body()
     refuse_nul(body)
     sent: Readings = decode(_DECODER, body)

@@ -5,7 +5,7 @@ from typing import Any, Final
 import msgspec
 from litestar import Litestar, Request, Response, Router, get
 
-from service.api.door import PUBLIC
+from service.api.door import JSON_BODY, PUBLIC
 from service.api.problems import MEDIA_TYPE, Problem
 
 DESCRIPTION: Final = (
@@ -20,8 +20,19 @@ _WITHOUT_KEY: Final = frozenset({"/livez", "/readyz", "/openapi.json"})
 def document_of(app: Litestar) -> dict[str, Any]:
     """The document of the application, with the problem documents that errors really are."""
     made: dict[str, Any] = app.openapi_schema.to_schema()
-    _, components = msgspec.json.schema_components([Problem], ref_template="#/components/schemas/{name}")
+    bodies = {
+        route.path_format: handler.opt[JSON_BODY]
+        for route in app.routes
+        for handler in getattr(route, "route_handlers", ())
+        if JSON_BODY in handler.opt
+    }
+    (_, *schemas), components = msgspec.json.schema_components(
+        [Problem, *bodies.values()], ref_template="#/components/schemas/{name}"
+    )
     made.setdefault("components", {}).setdefault("schemas", {}).update(components)
+    for path, schema in zip(bodies, schemas, strict=True):
+        content = {"application/json": {"schema": schema}}
+        made["paths"][path]["post"]["requestBody"] = {"required": True, "content": content}
     made["components"]["securitySchemes"] = {"key": {"type": "http", "scheme": "bearer"}}
     body = {"content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}}}
     for path, operations in made["paths"].items():

@@ -1,17 +1,24 @@
 """Before a handler runs: the key and its scope, and no query parameter that the handler does not know."""
 
+from datetime import datetime
 from typing import Any, Final
 
 from litestar import Request
 from litestar.connection import ASGIConnection
 from litestar.handlers.base import BaseRouteHandler
+from litestar.params import ParameterKwarg
+from litestar.typing import FieldDefinition
 
 from service.access import FoundKeys, Key
 from service.api.problems import QueryParameterUnknown
+from service.domain.event.envelope import Unreadable, instant
 from service.domain.refusal import Fault, Refusal
 
 PUBLIC: Final = {"public": True}
 """Put into a handler's `opt` where no key is needed."""
+
+JSON_BODY: Final = "json_body"
+"""Name in a handler's `opt` of the struct that its body spells, where it reads the body itself."""
 
 
 class KeyMissing(Refusal):
@@ -43,10 +50,56 @@ async def key_of(request: Request[Any, Any, Any]) -> Key:
     return key
 
 
-async def refuse_unknown_parameters(request: Request[Any, Any, Any]) -> None:
+class ContentTypeUnknown(Refusal):
+    code = "content_type_unknown"
+
+
+class TimeMalformed(Refusal):
+    """Not an RFC 3339 time with its offset, or none that can be."""
+
+    code = "time_invalid"
+
+
+async def refuse_unfit(request: Request[Any, Any, Any]) -> None:
+    """Before a handler runs: no query parameter that it does not know, and no body of another content type."""
+    refuse_unknown_parameters(request)
+    handler = request.route_handler
+    if "data" in handler.parsed_fn_signature.parameters or JSON_BODY in handler.opt:
+        refuse_all_but_json(request)
+
+
+def time_of(text: str, pointer: str) -> datetime:
+    """A time of a body or a query in UTC. Raises TimeMalformed."""
+    try:
+        return instant(text)
+    except Unreadable as refusal:
+        raise TimeMalformed(refusal.detail, pointer=pointer) from refusal
+
+
+def _written(name: str, field: FieldDefinition) -> str:
+    """A parameter's name in the query, which differs where the framework has taken the word for itself."""
+    kwarg = field.kwarg_definition
+    return (kwarg.query or kwarg.name or name) if isinstance(kwarg, ParameterKwarg) else name
+
+
+def refuse_all_but_json(request: Request[Any, Any, Any]) -> None:
+    """Raises ContentTypeUnknown unless the body says that it is JSON; JSON is UTF-8 (RFC 8259, 8.1)."""
+    media, _, parameters = request.headers.get("content-type", "").partition(";")
+    if media.strip().lower() != "application/json" or not is_utf8(parameters):
+        raise ContentTypeUnknown("send application/json, in UTF-8")
+
+
+def is_utf8(parameters: str) -> bool:
+    """Whether the parameters of a content type leave the charset at UTF-8."""
+    name, _, value = parameters.strip().lower().partition("=")
+    return name != "charset" or value.strip('"') in ("utf-8", "utf8")
+
+
+def refuse_unknown_parameters(request: Request[Any, Any, Any]) -> None:
     """A query parameter that the handler does not know is refused by name."""
     handler = request.route_handler
-    known = set(handler.parsed_fn_signature.parameters) - {"data", "request", *handler.resolve_dependencies()}
+    taken = handler.parsed_fn_signature.parameters
+    known = {_written(name, taken[name]) for name in taken} - {"data", "request", *handler.resolve_dependencies()}
     faults = [
         Fault(pointer="", code="query_parameter_unknown", detail=f"{name!r} is not a parameter here")
         for name in request.query_params

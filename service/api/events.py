@@ -9,6 +9,7 @@ from litestar.exceptions.http_exceptions import RequestEntityTooLarge
 from msgspec import Struct
 
 from service.access import Key
+from service.api.door import ContentTypeUnknown, is_utf8
 from service.api.event_lines import MEDIA_TYPE as LINES
 from service.api.event_lines import take_lines
 from service.api.feed import read_feed
@@ -23,10 +24,6 @@ BATCH: Final = "application/cloudevents-batch+json"
 BATCH_MAX: Final = 10_000
 BODY_BYTES_MAX: Final = 16 * 1024 * 1024
 """Of one event or one batch; lines have no such limit."""
-
-
-class ContentTypeUnknown(Refusal):
-    code = "content_type_unknown"
 
 
 class BatchTooLong(Refusal):
@@ -54,7 +51,7 @@ async def post_events(
     """
     media, _, parameters = request.headers.get("content-type", "").partition(";")
     media = media.strip().lower()
-    if media not in (*SINGLE, BATCH, LINES) or not _is_utf8(parameters):
+    if media not in (*SINGLE, BATCH, LINES) or not is_utf8(parameters):
         raise ContentTypeUnknown(f"send {', '.join(sorted(SINGLE))}, {BATCH} or {LINES}, in UTF-8")
     if media == LINES:
         return await take_lines(request, database, key)
@@ -77,11 +74,6 @@ async def _whole(request: Request[Any, Any, Any]) -> bytes:
         if len(body) > BODY_BYTES_MAX:
             raise RequestEntityTooLarge
     return bytes(body)
-
-
-def _is_utf8(parameters: str) -> bool:
-    name, _, value = parameters.strip().lower().partition("=")
-    return name != "charset" or value.strip('"') in ("utf-8", "utf8")
 
 
 async def _batch(body: bytes, database: Database, key: Key) -> list[Receipt | Refused]:

@@ -1,22 +1,23 @@
-"""Lists in pages: how many items, from which cursor on, and the cursor of the next page."""
+"""Lists in pages: how many items, from which cursor on, and where the next ones are."""
 
-from typing import Annotated, Generic, TypeVar
+from typing import Annotated, Any, Final, Generic, TypeVar, cast
+from urllib.parse import urlencode
 
+import msgspec
+from litestar import Request, Response
 from litestar.params import QueryParameter
 from msgspec import Struct
 
-from service.domain.refusal import Refusal
+from service.api.conditional import answer
+from service.lists import read_cursor, write_cursor
 
 _T = TypeVar("_T")
 
 Limit = Annotated[int, QueryParameter(ge=1, le=1000, description="how many items at most")]
 Cursor = Annotated[str | None, QueryParameter(description="the `next` of the page before")]
-
-
-class CursorMalformed(Refusal):
-    """A cursor that no list of ours gave out."""
-
-    code = "cursor_malformed"
+_KEY: Final = r"^[A-Za-z0-9][A-Za-z0-9._~-]{0,63}(?!\n)$"
+Name = Annotated[str | None, QueryParameter(pattern=_KEY)]
+Prefix = Annotated[str | None, QueryParameter(pattern=_KEY, description="how the key begins")]
 
 
 class Page(Struct, Generic[_T], frozen=True, kw_only=True):
@@ -24,3 +25,32 @@ class Page(Struct, Generic[_T], frozen=True, kw_only=True):
 
     items: list[_T]
     next: str | None
+
+
+def paged(request: Request[Any, Any, Any], items: list[_T], following: str | None) -> Response[Page[_T]]:
+    """A page with its ETag, and a link to the next one where there is one (RFC 8288)."""
+    headers = {}
+    if following is not None:
+        kept = [(name, value) for name, value in request.query_params.multi_items() if name != "cursor"]
+        headers["Link"] = f'<{request.url.path}?{urlencode([*kept, ("cursor", following)])}>; rel="next"'
+    return answer(request, Page(items=items, next=following), headers)
+
+
+def cursor_after(path: str, place: int | str) -> str:
+    """The cursor of a list whose order is one number or name, and which is told by its path alone."""
+    return write_cursor([path], [place])
+
+
+def place_of(path: str, cursor: str | None, kind: type[_T]) -> _T | None:
+    """The number or name after which such a list goes on, None at its start. Raises CursorMalformed."""
+    return None if cursor is None else cast(_T, read_cursor([path], [kind], cursor)[0])
+
+
+def without_nothing(value: Any) -> dict[str, Any]:
+    """A struct's members as they are written, without those that were not stated."""
+    members = ((each.encode_name, getattr(value, each.name)) for each in msgspec.structs.fields(value))
+    return {
+        name: without_nothing(member) if isinstance(member, Struct) else member
+        for name, member in members
+        if member is not None
+    }

@@ -3,7 +3,7 @@
 import logging
 from typing import Any, Final
 
-from litestar import Request, Response
+from litestar import Litestar, Request, Response
 from litestar.exceptions import HTTPException, MethodNotAllowedException, SerializationException, ValidationException
 from msgspec import Struct
 
@@ -21,12 +21,17 @@ STATUS: Final = {
     "key_missing": 401,
     "scope_missing": 403,
     "plant_not_allowed": 403,
+    "key_reaches_too_far": 403,
     "identity_conflict": 409,
     "sequence_moved_on": 409,
     "spindle_already_commissioned": 409,
     "place_taken": 409,
     "endpoint_unknown": 404,
     "spindle_not_found": 404,
+    "sheet_not_found": 404,
+    "gauge_not_found": 404,
+    "lot_not_found": 404,
+    "key_not_found": 404,
     "content_type_unknown": 415,
     "batch_too_long": 413,
 }
@@ -116,16 +121,17 @@ def on_http(request: Request[Any, Any, Any], error: HTTPException) -> Response[P
         error.status_code, "request_invalid"
     )
     headers = dict(error.headers or {})
-    if isinstance(error, MethodNotAllowedException) and "allow" not in {name.lower() for name in headers}:
-        headers["Allow"] = ", ".join(sorted(allowed_methods(request)))
+    if isinstance(error, MethodNotAllowedException):
+        headers = {name: value for name, value in headers.items() if name.lower() != "allow"}
+        headers["Allow"] = ", ".join(sorted(allowed_methods(request.app, request.url.path)))
     return _answer(problem(code, error.detail, status=error.status_code), headers)
 
 
-def allowed_methods(request: Request[Any, Any, Any]) -> set[str]:
-    """The methods of the address, HEAD wherever there is GET."""
+def allowed_methods(app: Litestar, path: str) -> set[str]:
+    """The methods of an address, HEAD wherever there is GET; none where there is no such address."""
     methods: set[str] = set()
-    for route in request.app.routes:
-        if getattr(route, "path_components", None) is not None and _matches(route.path_components, request.url.path):
+    for route in app.routes:
+        if getattr(route, "path_components", None) is not None and _matches(route.path_components, path):
             methods |= set(getattr(route, "methods", ()))
     return methods | ({"HEAD"} if "GET" in methods else set())
 

@@ -1,17 +1,19 @@
 """`/v1/spindles/{key}`: a spindle as it is now, its history, its measurements, its clearance."""
 
 from datetime import datetime
-from typing import Any, Final
+from typing import Annotated, Any, Final, Literal
 
 import msgspec
 from litestar import Request, Response, Router, get
 from litestar.di import NamedDependency
-from litestar.params import FromPath
+from litestar.params import FromPath, QueryParameter
 from msgspec import Struct
 
-from service import ledger, projections
+from service import ledger, lists, projections
 from service.access import Key
-from service.api.pages import Cursor, CursorMalformed, Limit, Page
+from service.api.conditional import is_known
+from service.api.pages import Cursor, Limit, Name, Page, cursor_after, paged, place_of
+from service.domain.finding import Outcome
 from service.domain.fold import next_look
 from service.domain.health import Reason
 from service.domain.refusal import Refusal
@@ -20,6 +22,12 @@ from service.feed import HistoryItem, items_of
 from service.ledger import Subject
 from service.postgres import Database, Transaction
 from service.projections import Stored
+
+Measured = Literal["setting", "draw_force", "run_out"]
+_ORDERS: Final = (
+    "time, or entry: in the order of recording, where what comes in late stands at the end, so that a walk meets every "
+    "measurement once"
+)
 
 
 class SpindleNotFound(Refusal):
@@ -54,12 +62,6 @@ async def _found(tx: Transaction, spindle: str, key: Key) -> tuple[Subject, Stor
     return subject, stored
 
 
-def _settled_by(stored: Stored, now: datetime) -> datetime:
-    """A stored state whose next look has passed is settled while it is read; nothing is written."""
-    late = stored.next_look is not None and stored.next_look <= now
-    return max(now, stored.settled_at) if late else stored.settled_at
-
-
 @get("/{spindle:str}")
 async def read_spindle(
     request: Request[Any, Any, Any],
@@ -70,12 +72,12 @@ async def read_spindle(
     """The spindle as it is now. The ETag changes with every entry and whenever time changes what is shown."""
     async with database.transaction(snapshot=True) as tx:
         subject, stored = await _found(tx, spindle, key)
-        at = _settled_by(stored, tx.now)
+        at = stored.settled_by(tx.now)
     view = stored.view(at)
     look = next_look(stored.state, view)
     mark = "" if look is None else f"-{int(look.timestamp())}"
     etag = f'"{subject.sequence}-{stored.settlements}{mark}"'
-    if etag in [each.strip() for each in request.headers.get("if-none-match", "").split(",")]:
+    if is_known(request, etag):
         return Response(None, status_code=304, headers={"ETag": etag})
     shown = spindle_shown(stored.state, view, subject.sequence, at)
     return Response(shown, headers={"ETag": etag, "Cache-Control": "no-cache"})
@@ -101,52 +103,60 @@ async def read_clearance(
 
 @get("/{spindle:str}/events")
 async def read_history(
+    request: Request[Any, Any, Any],
     spindle: FromPath[str],
     database: NamedDependency[Database],
     key: NamedDependency[Key],
     limit: Limit = 100,
     cursor: Cursor = None,
-) -> Page[HistoryItem]:
+) -> Response[Page[HistoryItem]]:
     """Everything recorded of the spindle, in the order of recording, counter readings included."""
-    after = _sequence(cursor)
+    after = place_of(request.url.path, cursor, int) or 0
     async with database.transaction(snapshot=True) as tx:
         subject, _ = await _found(tx, spindle, key)
         rows = await tx.rows(
             ledger.SQL["history"], subject=subject.subject, log=subject.log, after=after, limit=limit + 1
         )
         items = await items_of(tx, rows[:limit])
-    return Page(items=items, next=str(items[-1].sequence) if len(rows) > limit else None)
-
-
-def _sequence(cursor: str | None) -> int:
-    if cursor is None:
-        return 0
-    if not (cursor.isascii() and cursor.isdigit() and len(cursor) <= 18):
-        raise CursorMalformed("this cursor is not one of this list's")
-    return int(cursor)
+    following = cursor_after(request.url.path, items[-1].sequence) if len(rows) > limit else None
+    return paged(request, items, following)
 
 
 @get("/{spindle:str}/measurements")
 async def read_measurements(
-    spindle: FromPath[str], database: NamedDependency[Database], key: NamedDependency[Key]
-) -> Page[MeasurementShown]:
-    """Every measurement with the verdict that now holds."""
+    request: Request[Any, Any, Any],
+    spindle: FromPath[str],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
+    check: Annotated[list[Measured] | None, QueryParameter(description="any of these")] = None,
+    outcome: Annotated[list[Outcome] | None, QueryParameter(description="any of these")] = None,
+    gauge: Name = None,
+    sort: Annotated[Literal["time", "entry"], QueryParameter(description=_ORDERS)] = "time",
+    limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Response[Page[MeasurementShown]]:
+    """Measurements with the verdict that now holds on each."""
     async with database.transaction(snapshot=True) as tx:
         subject, _ = await _found(tx, spindle, key)
-        rows = await tx.rows(projections.SQL["measurements_of"], subject=subject.subject)
-    return Page(
-        items=[
-            MeasurementShown(
-                entry=row["sequence"],
-                time=row["occurred"],
-                check=row["kind"],
-                gauge=row["gauge"],
-                outcome=row["outcome"],
-                verdict=msgspec.Raw(row["verdict"].encode()),
-            )
-            for row in rows
-        ],
-        next=None,
+        asked = lists.Asked(
+            listing=lists.MEASUREMENTS,
+            filters={"subject": subject.subject, "check": check, "outcome": outcome, "gauge": gauge},
+            sort=sort,
+            limit=limit,
+            cursor=cursor,
+        )
+        items, following = await lists.page(tx, asked, _measurement)
+    return paged(request, items, following)
+
+
+def _measurement(row: Any) -> MeasurementShown:
+    return MeasurementShown(
+        entry=row["sequence"],
+        time=row["occurred"],
+        check=row["kind"],
+        gauge=row["gauge"],
+        outcome=row["outcome"],
+        verdict=msgspec.Raw(row["verdict"].encode()),
     )
 
 

@@ -2,17 +2,17 @@
 
 import re
 from datetime import datetime
-from typing import Final
+from typing import Any, Final
 
 import msgspec
-from litestar import Router, delete, get, post
+from litestar import Request, Response, Router, delete, get, post
 from litestar.di import NamedDependency
 from litestar.params import FromPath, JSONBody, SkipValidation
 from msgspec import Struct
 
 from service import outbox
 from service.access import Key
-from service.api.pages import Cursor, CursorMalformed, Limit, Page
+from service.api.pages import Cursor, Limit, Page, cursor_after, paged, place_of
 from service.deliver import check_target
 from service.domain.address import Network
 from service.domain.refusal import Refusal
@@ -22,7 +22,6 @@ from service.postgres import Database, Transaction
 
 DESCRIPTION_CHARACTERS_MAX: Final = 500
 _ENDPOINT: Final = r"whe_[0-9a-f]{32}"
-_NUMBER: Final = r"[1-9][0-9]{0,17}"
 
 
 class EndpointUnknown(Refusal):
@@ -111,14 +110,18 @@ async def add_endpoint(
 
 @get("/")
 async def list_endpoints(
-    database: NamedDependency[Database], key: NamedDependency[Key], limit: Limit = 100, cursor: Cursor = None
-) -> Page[Endpoint]:
+    request: Request[Any, Any, Any],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
+    limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Response[Page[Endpoint]]:
     """Receivers in the order they were added, without their secrets."""
-    after = _place(cursor, _ENDPOINT)
+    after = place_of(request.url.path, cursor, str)
     async with database.transaction() as tx:
         found = await outbox.endpoints(tx, limit=limit + 1, after=after, plants=key.plants)
     more = len(found) > limit
-    return Page(items=found[:limit], next=found[limit - 1].id if more else None)
+    return paged(request, found[:limit], cursor_after(request.url.path, found[limit - 1].id) if more else None)
 
 
 @get("/{endpoint_id:str}")
@@ -152,21 +155,21 @@ async def ping_endpoint(
 
 @get("/{endpoint_id:str}/deliveries")
 async def list_deliveries(
+    request: Request[Any, Any, Any],
     endpoint_id: FromPath[str],
     database: NamedDependency[Database],
     key: NamedDependency[Key],
     limit: Limit = 100,
     cursor: Cursor = None,
-) -> Page[DeliveryShown]:
+) -> Response[Page[DeliveryShown]]:
     """What was and is to be sent to a receiver, the newest notice first, with every attempt and its answer."""
-    before = _place(cursor, _NUMBER)
+    before = place_of(request.url.path, cursor, int)
     async with database.transaction() as tx:
         await _visible(tx, endpoint_id, key)
-        found = await outbox.deliveries(
-            tx, endpoint_id, limit=limit + 1, before=None if before is None else int(before)
-        )
+        found = await outbox.deliveries(tx, endpoint_id, limit=limit + 1, before=before)
     more = len(found) > limit
-    return Page(items=[_shown(each) for each in found[:limit]], next=str(found[limit - 1].place) if more else None)
+    following = cursor_after(request.url.path, found[limit - 1].place) if more else None
+    return paged(request, [_shown(each) for each in found[:limit]], following)
 
 
 async def _visible(tx: Transaction, endpoint_id: str, key: Key) -> Endpoint:
@@ -184,12 +187,6 @@ def _shown(delivery: Delivery) -> DeliveryShown:
     values = msgspec.structs.asdict(delivery)
     del values["place"]
     return DeliveryShown(**values)
-
-
-def _place(cursor: str | None, written: str) -> str | None:
-    if cursor is not None and not re.fullmatch(written, cursor):
-        raise CursorMalformed("this cursor is not one of this list's")
-    return cursor
 
 
 routes: Final = Router(

@@ -1,6 +1,6 @@
 """Gauges: what is on record about one, whether it was fit at a time, and its uncertainty budget."""
 
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime
 from decimal import Decimal
 
 from msgspec import Struct
@@ -76,10 +76,7 @@ class Gauge(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     def in_calibration(self, when: datetime) -> bool:
         """Whether that calibration holds: to the end of its due day, 24:00 UTC."""
         calibration = self.calibration_at(when)
-        if calibration is None:
-            return False
-        due_day = datetime.combine(calibration.data.due, time(), tzinfo=UTC)
-        return when < due_day + timedelta(days=1)
+        return calibration is not None and when.astimezone(UTC).date() <= calibration.data.due
 
     def withdrawn_at(self, when: datetime) -> bool:
         """Whether it had been withdrawn by then."""

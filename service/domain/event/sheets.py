@@ -136,7 +136,7 @@ class DecisionRule(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
     name: Literal["simple", "guarded"]
     edition: Name
-    guard_factor_written: msgspec.Raw = msgspec.field(default=_NULL, name="guard_factor")
+    guard_factor_written: msgspec.Raw = msgspec.field(default_factory=lambda: _NULL, name="guard_factor")
     uncertainty_max: Quantity | None = None
 
     def __post_init__(self) -> None:

@@ -1,0 +1,104 @@
+"""`/v1/gauges`: gauges with their calibrations, and whether they are fit to judge by now."""
+
+from datetime import date, datetime
+from typing import Any, Final
+
+from litestar import Request, Response, Router, get
+from litestar.di import NamedDependency
+from litestar.params import FromPath
+from msgspec import Struct
+
+from service import catalogue, lists
+from service.api.conditional import answer
+from service.api.pages import Cursor, Limit, Page, Prefix, paged, without_nothing
+from service.domain.gauge import Gauge
+from service.domain.refusal import Refusal
+from service.postgres import Database
+
+
+class GaugeNotFound(Refusal):
+    code = "gauge_not_found"
+
+
+class StatementShown(Struct, frozen=True, kw_only=True):
+    """What an entry of the gauge's stream states; quantities as they were written."""
+
+    entry: int
+    time: datetime
+    data: dict[str, Any]
+
+
+class WithdrawalShown(Struct, frozen=True, kw_only=True):
+    entry: int
+    time: datetime
+    reason: str
+
+
+class GaugeShown(Struct, frozen=True, kw_only=True):
+    """A gauge as it is now. `due` is the day of the calibration that was made last: it holds to that day's end, UTC."""
+
+    key: str
+    kind: str | None
+    registered: StatementShown | None
+    calibrations: tuple[StatementShown, ...]
+    withdrawn: WithdrawalShown | None
+    in_calibration: bool
+    due: date | None
+    sequence: int
+
+
+@get("/")
+async def list_gauges(
+    request: Request[Any, Any, Any],
+    database: NamedDependency[Database],
+    prefix: Prefix = None,
+    limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Response[Page[GaugeShown]]:
+    """Gauges by key."""
+    async with database.transaction(snapshot=True) as tx:
+        asked = lists.Asked(
+            listing=lists.SUBJECTS, filters={"kind": "gauges", "prefix": prefix}, sort="key", limit=limit, cursor=cursor
+        )
+        keys, following = await lists.page(tx, asked, lambda row: str(row["key"]))
+        known = await catalogue.references(tx, {("gauges", key) for key in keys}, share=False)
+        now = tx.now
+    return paged(request, [_shown(known.gauges[key], now) for key in keys], following)
+
+
+@get("/{gauge:str}")
+async def read_gauge(
+    request: Request[Any, Any, Any], gauge: FromPath[str], database: NamedDependency[Database]
+) -> Response[GaugeShown]:
+    """A gauge: registration, calibrations, withdrawal, and whether it is in calibration now."""
+    async with database.transaction(snapshot=True) as tx:
+        known = await catalogue.references(tx, {("gauges", gauge)}, share=False)
+        now = tx.now
+    if gauge not in known.gauges:
+        raise GaugeNotFound(f"there is no gauge {gauge!r}")
+    return answer(request, _shown(known.gauges[gauge], now))
+
+
+def _shown(gauge: Gauge, now: datetime) -> GaugeShown:
+    registered, withdrawn, last = gauge.registered, gauge.withdrawn, gauge.calibration_at(now)
+    return GaugeShown(
+        key=gauge.key,
+        kind=None if registered is None else registered.data.kind,
+        registered=None if registered is None else _statement(registered),
+        calibrations=tuple(_statement(each) for each in gauge.calibrations),
+        withdrawn=None
+        if withdrawn is None
+        else WithdrawalShown(entry=withdrawn.sequence, time=withdrawn.occurred, reason=withdrawn.reason),
+        in_calibration=gauge.in_calibration(now),
+        due=None if last is None else last.data.due,
+        sequence=gauge.sequence,
+    )
+
+
+def _statement(stated: Any) -> StatementShown:
+    return StatementShown(entry=stated.sequence, time=stated.occurred, data=without_nothing(stated.data))
+
+
+routes: Final = Router(
+    path="/v1/gauges", route_handlers=[list_gauges, read_gauge], opt={"scope": "read"}, tags=["gauges"]
+)

@@ -1,0 +1,92 @@
+"""`/v1/lots`: deliveries of kits, and which of them were withdrawn."""
+
+from datetime import datetime
+from typing import Any, Final
+
+from litestar import Request, Response, Router, get
+from litestar.di import NamedDependency
+from litestar.params import FromPath
+from msgspec import Struct
+
+from service import catalogue, lists
+from service.api.conditional import answer
+from service.api.pages import Cursor, Limit, Page, Prefix, paged
+from service.domain.lot import Lot
+from service.domain.refusal import Refusal
+from service.postgres import Database
+
+
+class LotNotFound(Refusal):
+    code = "lot_not_found"
+
+
+class ReceiptShown(Struct, frozen=True, kw_only=True):
+    entry: int
+    time: datetime
+    quantity: int
+
+
+class LotWithdrawalShown(Struct, frozen=True, kw_only=True):
+    entry: int
+    time: datetime
+    reason: str
+
+
+class LotShown(Struct, frozen=True, kw_only=True):
+    """A lot as it is now; `quantity` is the kits received in all its deliveries."""
+
+    code: str
+    sheet: str | None
+    quantity: int
+    received: tuple[ReceiptShown, ...]
+    withdrawn: LotWithdrawalShown | None
+    sequence: int
+
+
+@get("/")
+async def list_lots(
+    request: Request[Any, Any, Any],
+    database: NamedDependency[Database],
+    prefix: Prefix = None,
+    limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Response[Page[LotShown]]:
+    """Lots by code."""
+    async with database.transaction(snapshot=True) as tx:
+        asked = lists.Asked(
+            listing=lists.SUBJECTS, filters={"kind": "lots", "prefix": prefix}, sort="key", limit=limit, cursor=cursor
+        )
+        codes, following = await lists.page(tx, asked, lambda row: str(row["key"]))
+        known = await catalogue.references(tx, {("lots", code) for code in codes}, share=False)
+    return paged(request, [_shown(known.lots[code]) for code in codes], following)
+
+
+@get("/{lot:str}")
+async def read_lot(
+    request: Request[Any, Any, Any], lot: FromPath[str], database: NamedDependency[Database]
+) -> Response[LotShown]:
+    """A lot: its deliveries and its withdrawal."""
+    async with database.transaction(snapshot=True) as tx:
+        known = await catalogue.references(tx, {("lots", lot)}, share=False)
+    if lot not in known.lots:
+        raise LotNotFound(f"there is no lot {lot!r}")
+    return answer(request, _shown(known.lots[lot]))
+
+
+def _shown(lot: Lot) -> LotShown:
+    withdrawn = lot.withdrawn
+    return LotShown(
+        code=lot.code,
+        sheet=lot.sheet,
+        quantity=lot.quantity,
+        received=tuple(
+            ReceiptShown(entry=each.sequence, time=each.occurred, quantity=each.quantity) for each in lot.received
+        ),
+        withdrawn=None
+        if withdrawn is None
+        else LotWithdrawalShown(entry=withdrawn.sequence, time=withdrawn.occurred, reason=withdrawn.reason),
+        sequence=lot.sequence,
+    )
+
+
+routes: Final = Router(path="/v1/lots", route_handlers=[list_lots, read_lot], opt={"scope": "read"}, tags=["lots"])

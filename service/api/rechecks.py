@@ -1,0 +1,114 @@
+"""`GET /v1/rechecks`: every episode of every recheck a key may see, with the spindle it is on."""
+
+from datetime import datetime
+from typing import Annotated, Any, Final, Literal
+
+import msgspec
+from litestar import Request, Response, Router, get
+from litestar.di import NamedDependency
+from litestar.params import QueryParameter
+
+from service import lists, projections
+from service.access import Key
+from service.api.door import time_of
+from service.api.pages import Cursor, Limit, Name, Page, paged
+from service.domain.event.sheets import Check
+from service.domain.recheck import ACTIVE
+from service.domain.shown import RecheckShown, recheck_shown
+from service.postgres import Database
+
+State = Literal["waiting", "open", "due", "overdue", "satisfied", "deferred", "superseded"]
+_BODY: Final = msgspec.json.Decoder(RecheckShown)
+_BEFORE: Final = (
+    "RFC 3339: what is due or overdue, and what falls due by days before then. What falls due by cycles alone has no "
+    "date until it does."
+)
+_SORTS: Final = (
+    "spindle, or due: overdue, due, open, deferred, waiting, then the closed ones, each by day and then by the cycles "
+    "left. By spindle a walk meets every episode once, whatever is written meanwhile; by due, one that changes between "
+    "two pages may be met twice or missed."
+)
+
+
+class RecheckListed(RecheckShown, frozen=True, kw_only=True):
+    """An episode with its spindle; `cycles_left` to its due count, below zero once it is past."""
+
+    spindle: str
+    plant: str
+    hall: str | None
+    machine: str | None
+    sheet: str
+    count: int
+    cycles_left: int | None
+
+
+@get("/")
+async def list_rechecks(
+    request: Request[Any, Any, Any],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
+    standing: Annotated[list[State] | None, QueryParameter(name="state", description="any of these")] = None,
+    code: Name = None,
+    check: Annotated[list[Check] | None, QueryParameter(description="any of these")] = None,
+    plant: Name = None,
+    spindle: Name = None,
+    due_before: Annotated[str | None, QueryParameter(description=_BEFORE, max_length=64)] = None,
+    sort: Annotated[Literal["spindle", "due"], QueryParameter(description=_SORTS)] = "spindle",
+    limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Response[Page[RecheckListed]]:
+    """Rechecks as they stand now, the closed ones too unless `state` says otherwise."""
+    before = None if due_before is None else time_of(due_before, "/due_before")
+    asked = lists.Asked(
+        listing=lists.RECHECKS,
+        filters={
+            "state": standing,
+            "code": code,
+            "check": check,
+            "plant": plant,
+            "spindle": spindle,
+            "due_before": before,
+            "plants": key.plants,
+        },
+        sort=sort,
+        limit=limit,
+        cursor=cursor,
+    )
+    async with database.transaction(snapshot=True) as tx:
+
+        def shown(row: Any) -> RecheckListed | None:
+            found = _shown(row, tx.now)
+            fits = (not standing or found.state in standing) and (before is None or _is_due(found, before))
+            return found if fits else None
+
+        items, following = await lists.page(tx, asked, shown)
+    return paged(request, items, following)
+
+
+def _shown(row: Any, now: datetime) -> RecheckListed:
+    found = _BODY.decode(row["body"])
+    if row["folded"] is not None:
+        stored = projections.stored_of(row)
+        episodes = stored.view(stored.settled_by(now)).rechecks
+        found = next((recheck_shown(each) for each in episodes if each.episode == row["episode"]), found)
+    left = None
+    if found.due_at_count is not None and found.state in ACTIVE:
+        left = found.due_at_count - row["count"]
+    return RecheckListed(
+        **msgspec.structs.asdict(found),
+        spindle=row["key"],
+        plant=row["plant"],
+        hall=row["hall"],
+        machine=row["machine"],
+        sheet=row["sheet"],
+        count=row["count"],
+        cycles_left=left,
+    )
+
+
+def _is_due(found: RecheckShown, before: datetime) -> bool:
+    by_days = found.state in ACTIVE and found.due_at is not None and found.due_at < before
+    return by_days or found.state in ("due", "overdue")
+
+
+routes: Final = Router(path="/v1/rechecks", route_handlers=[list_rechecks], opt={"scope": "read"}, tags=["rechecks"])
