@@ -28,6 +28,7 @@ _SETTINGS: Final = {
 }
 
 UniqueViolation = asyncpg.exceptions.UniqueViolationError
+Deadlock = asyncpg.exceptions.DeadlockDetectedError
 CannotConnect: Final = (
     OSError,
     asyncpg.exceptions.PostgresConnectionError,
