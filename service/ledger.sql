@@ -79,12 +79,14 @@ WHERE subject = :subject::integer
 ORDER BY occurred, sequence;
 
 -- name: held_reading
--- The counter that held at a time: the newest reading at or before it, whether a fact carries it or it is plain.
+-- The counter that held at a time: the newest reading at or before it, plain or brought by a fact and believed. What
+-- a fact without a reading of its own found to hold is no reading: one that came later may have happened before it.
 SELECT reading, occurred
 FROM (
     (SELECT reading, occurred, sequence
      FROM ledger.entry
-     WHERE subject = :subject::integer AND occurred <= :at::timestamptz AND reading IS NOT NULL
+     WHERE subject = :subject::integer AND occurred <= :at::timestamptz
+       AND ((data ->> 'count')::numeric = reading OR type = 'counter.replaced' OR data -> 'counter' IS NOT NULL)
      ORDER BY occurred DESC, sequence DESC
      LIMIT 1)
     UNION ALL
@@ -98,12 +100,14 @@ ORDER BY occurred DESC, sequence DESC
 LIMIT 1;
 
 -- name: following_reading
--- The first reading after a time; where a fact put another counter in place, it is no bound for what came before.
+-- The first such reading after a time; where a fact put another counter in place, it is no bound for what came before.
 SELECT reading, occurred, another_counter
 FROM (
-    (SELECT reading, occurred, sequence, type IN ('counter.replaced', 'spindle.installed') AS another_counter
+    (SELECT reading, occurred, sequence,
+            type = 'counter.replaced' OR data -> 'counter' IS NOT NULL AS another_counter
      FROM ledger.entry
-     WHERE subject = :subject::integer AND occurred > :at::timestamptz AND reading IS NOT NULL
+     WHERE subject = :subject::integer AND occurred > :at::timestamptz
+       AND ((data ->> 'count')::numeric = reading OR type = 'counter.replaced' OR data -> 'counter' IS NOT NULL)
      ORDER BY occurred, sequence
      LIMIT 1)
     UNION ALL
@@ -114,6 +118,31 @@ FROM (
      LIMIT 1)
 ) AS following
 ORDER BY occurred, sequence
+LIMIT 1;
+
+-- name: reading_that_matters
+-- The first plain reading after a state and before the next fact that a late fact has made matter: it reaches a limit
+-- of cycles, comes after a limit of time, rises while the spindle is withheld, or is the first that runs the set in.
+SELECT sequence, occurred, reading
+FROM ledger.reading
+WHERE subject = :subject::integer
+  AND (occurred, sequence) > (:after::timestamptz, :after_sequence::bigint)
+  AND (occurred, sequence) < (coalesce(:before::timestamptz, 'infinity'), coalesce(:before_sequence::bigint, 0))
+  AND reading >= :reading::bigint
+  AND (reading >= :below::bigint OR occurred >= :until::timestamptz OR occurred < :first_until::timestamptz
+       OR (:watched::boolean AND reading > :reading::bigint))
+ORDER BY occurred, sequence
+LIMIT 1;
+
+-- name: last_reading_between
+-- The last plain reading after a state and before the next fact and a time.
+SELECT sequence, occurred, reading
+FROM ledger.reading
+WHERE subject = :subject::integer
+  AND (occurred, sequence) > (:after::timestamptz, :after_sequence::bigint)
+  AND (occurred, sequence) < (coalesce(:before::timestamptz, 'infinity'), coalesce(:before_sequence::bigint, 0))
+  AND reading >= :reading::bigint AND occurred < :until::timestamptz
+ORDER BY occurred DESC, sequence DESC
 LIMIT 1;
 
 -- name: append_fact

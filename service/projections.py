@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from typing import Any, Final
 
 import msgspec
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from service.domain import counter
 from service.domain.fold import View, next_limit, view
@@ -42,6 +42,30 @@ class Stored(Struct, frozen=True, kw_only=True):
         """The time for which it is shown: its own, or now where its next look has passed; nothing is written."""
         late = self.next_look is not None and self.next_look <= now
         return max(now, self.settled_at) if late else self.settled_at
+
+
+class Limits(Struct, frozen=True, kw_only=True):
+    """From where on a reading is not plain after a state: what it reaches, from when, until when, or that it rises."""
+
+    plain_below: int | None
+    plain_until: datetime | None
+    thought_until: datetime | None
+    watched: bool
+
+
+def limits_of(state: SpindleState) -> Limits:
+    limit_count, limit_time = next_limit(state)
+    below = None if limit_count is None else counter.reading_at(state.counter, limit_count)
+    reached = [limit for limit in (below, state.counter.modulus) if limit is not None]
+    thought = None
+    if state.torqued is not None and not _measured_since(state, state.torqued):
+        thought = state.torqued.time + THOUGHT_AFTER_TORQUE
+    return Limits(
+        plain_below=min(reached, default=None),
+        plain_until=limit_time,
+        thought_until=thought,
+        watched=state.withheld is not None and state.withheld.used is None,
+    )
 
 
 class FoldTooOld(Exception):
@@ -109,12 +133,6 @@ async def write_state(
 
 async def write_counter(tx: Transaction, subject: int, state: SpindleState, seen: View) -> None:
     """The counter's row: the newest counted reading, and from where on a reading needs thought."""
-    limit_count, limit_time = next_limit(state)
-    below = None if limit_count is None else counter.reading_at(state.counter, limit_count)
-    limits = [limit for limit in (below, state.counter.modulus) if limit is not None]
-    thought = None
-    if state.torqued is not None and not _measured_since(state, state.torqued):
-        thought = state.torqued.time + THOUGHT_AFTER_TORQUE
     await tx.run(
         SQL["write_counter"],
         subject=subject,
@@ -125,11 +143,8 @@ async def write_counter(tx: Transaction, subject: int, state: SpindleState, seen
         max_per_second=state.counter.max_per_second,
         takes_readings=not state.away,
         plain_after=state.newest.time,
-        plain_below=min(limits, default=None),
-        plain_until=limit_time,
-        thought_until=thought,
         pushed=state.counter.pushed,
-        watched=state.withheld is not None and state.withheld.used is None,
+        **structs.asdict(limits_of(state)),
     )
 
 

@@ -11,27 +11,27 @@ The order of the steps is the design; a test holds a writer open in front of eac
 A unique violation on the identity starts the transaction over, once; so do two spindles that change places at once.
 """
 
-from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final, Literal
 
-from msgspec import Struct, structs
+from msgspec import Struct
 
 from service import catalogue, ledger, outbox, projections
 from service.access import Key
-from service.domain import announce, counter
+from service.domain import announce
 from service.domain.announce import Seen
 from service.domain.event import Fact, spindles
 from service.domain.event.envelope import FUTURE, Event, TimeInFuture
-from service.domain.fold import next_look, replay, step, view
+from service.domain.fold import next_look, view
 from service.domain.notice import Notice
-from service.domain.recheck import ACTIVE, Episode
+from service.domain.recheck import ACTIVE
 from service.domain.refusal import Refusal
 from service.domain.shown import RecheckShown, StateShown, recheck_shown, state_shown, verdict_shown
-from service.domain.step import References, SpindleUnknown, Step
+from service.domain.step import SpindleUnknown, Step
 from service.ledger import Known, Place, Subject
 from service.postgres import Database, Deadlock, Transaction, UniqueViolation
 from service.projections import Stored
+from service.refold import Folded, fold_in, fold_whole, held
 
 HISTORY_AFTER: Final = timedelta(hours=48)
 """A fact older than this is history: what it changes is announced once its spindle has been quiet for a while."""
@@ -182,7 +182,7 @@ class _Writing:
     async def spindle(self) -> Receipt:
         stored = await load_folded(self.tx, self.subject.subject, self.event.key)
         self._check_plant(stored)
-        reading = await self._held(stored)
+        reading = await held(self.tx, self.subject.subject, stored, self.event)
         fact = self.fact(reading)
         after = await fold_in(self.tx, self.subject.subject, self.event.key, stored, fact)
         recent = fact.occurred >= self.tx.now - HISTORY_AFTER
@@ -199,50 +199,6 @@ class _Writing:
             if not self.key.reaches(plant):
                 raise PlantNotYours(f"this key is not for plant {plant!r}", pointer="/subject")
 
-    async def _held(self, stored: Stored | None) -> int | None:
-        """The counter that held when the fact happened: its own where that is believed, else the newest before it."""
-        data, at = self.event.data, self.event.occurred
-        if isinstance(data, spindles.Commissioned):
-            return data.counter.start
-        if isinstance(data, spindles.CounterReplaced):
-            return data.new_start
-        if isinstance(data, spindles.Installed) and data.counter is not None:
-            return data.counter.start
-        if stored is None:
-            return None
-        before: tuple[int, datetime] | None = stored.newest
-        if at < stored.newest[1]:
-            before = await ledger.held_reading(self.tx, self.subject.subject, at)
-        read: int | None = getattr(data, "count", None)
-        if read is None or before is None:
-            return read if before is None else before[0]
-        track = structs.replace(stored.state.counter, reading=before[0], read_at=before[1])
-        believed = isinstance(counter.judge_reading(track, read, at), int)
-        if believed and at < stored.newest[1]:
-            following = await ledger.following_reading(self.tx, self.subject.subject, at)
-            track = structs.replace(track, reading=read, read_at=at)
-            believed = following is None or isinstance(counter.judge_reading(track, *following), int)
-        return read if believed else before[0]
-
-
-class Folded(Struct, frozen=True, kw_only=True):
-    """A spindle's history with what was new in it: the steps to write, and the step of the fact itself."""
-
-    steps: Sequence[Step]
-    of_fact: Step
-    final: Step
-    gauges: dict[int, str | None]
-    whole: bool
-    sequence: int
-
-    def episodes(self) -> list[Episode]:
-        """Every episode of the steps as it last stood."""
-        newest: dict[str, Episode] = {}
-        for made in self.steps:
-            for episode in (*made.opened, *made.closed, *made.state.rechecks):
-                newest[episode.episode] = episode
-        return list(newest.values())
-
 
 async def load_folded(tx: Transaction, subject: int, key: str) -> Stored | None:
     """The stored state, folded again from the facts where another version of the fold stored it."""
@@ -251,34 +207,6 @@ async def load_folded(tx: Transaction, subject: int, key: str) -> Stored | None:
     except projections.FoldTooOld:
         await settle_again(tx, subject, key, cause="fold", tell=False, ignore_stored=True)
         return await projections.load(tx, subject)
-
-
-async def fold_in(tx: Transaction, subject: int, key: str, stored: Stored | None, fact: Fact) -> Folded:
-    """Folds a fact in: onto the stored state where it is the newest, else through the whole history again."""
-    if stored is None or fact.occurred >= stored.newest_fact:
-        names = catalogue.names_in([fact])
-        if stored is not None:
-            names.add(("sheets", stored.state.sheet))
-        known = await catalogue.references(tx, names, share=True)
-        made = step(None if stored is None else stored.state, key, fact, known)
-        return Folded(
-            steps=[made], of_fact=made, final=made, gauges=_gauges([fact]), whole=False, sequence=fact.sequence
-        )
-    facts = sorted([*await ledger.facts(tx, subject), fact], key=lambda each: (each.occurred, each.sequence))
-    return await fold_whole(tx, key, facts, of_fact=fact.sequence)
-
-
-async def fold_whole(tx: Transaction, key: str, facts: Sequence[Fact], *, of_fact: int | None) -> Folded:
-    """The whole history, by what its sheets, gauges and lots say now."""
-    known: References = await catalogue.references(tx, catalogue.names_in(facts), share=True)
-    steps = list(replay(key, facts, known, strict=of_fact))
-    wanted = next((made for made in steps if made.state.newest.sequence == of_fact), steps[-1])
-    newest = max(fact.sequence for fact in facts)
-    return Folded(steps=steps, of_fact=wanted, final=steps[-1], gauges=_gauges(facts), whole=True, sequence=newest)
-
-
-def _gauges(facts: Sequence[Fact]) -> dict[int, str | None]:
-    return {fact.sequence: getattr(fact.data, "gauge", None) for fact in facts}
 
 
 async def write(tx: Transaction, subject: int, stored: Stored | None, after: Folded, *, tell: bool, cause: str) -> Seen:
@@ -341,7 +269,8 @@ async def settle_again(
 ) -> Seen:
     """Folds a spindle's history again and writes what now holds. The subject is locked by the caller."""
     stored = None if ignore_stored else await load_folded(tx, subject, key)
-    after = await fold_whole(tx, key, await ledger.facts(tx, subject), of_fact=None)
+    newest = None if stored is None else stored.newest
+    after = await fold_whole(tx, subject, key, await ledger.facts(tx, subject), newest, of_fact=None)
     return await write(tx, subject, stored, after, tell=tell, cause=cause)
 
 
@@ -376,7 +305,8 @@ async def _duplicate(tx: Transaction, known: Known) -> Receipt:
         return Receipt(status="duplicate", entry=known.place)
     stored = await load_folded(tx, known.number, known.key)
     assert stored is not None
-    after = await fold_whole(tx, known.key, await ledger.facts(tx, known.number), of_fact=known.place.sequence)
+    facts = await ledger.facts(tx, known.number)
+    after = await fold_whole(tx, known.number, known.key, facts, stored.newest, of_fact=known.place.sequence)
     seen = Seen(state=stored.state, view=stored.view(max(tx.now, stored.settled_at)))
     return _receipt("duplicate", known.place, after.of_fact, known.occurred, seen)
 

@@ -97,6 +97,13 @@ async def database_url(server_url: str, server_connection: Any, template_databas
         yield url
 
 
+@pytest.fixture
+async def another_database_url(server_url: str, server_connection: Any, template_database: str) -> AsyncIterator[str]:
+    """The address of a second one, to compare with."""
+    async with _copy_of(template_database, server_url, server_connection) as url:
+        yield url
+
+
 @asynccontextmanager
 async def _copy_of(template: str, server_url: str, connection: Any) -> AsyncIterator[str]:
     name = f"test_{secrets.token_hex(4)}_{next(_COPIES)}"

@@ -93,6 +93,20 @@ async def running(url: str, *, clock_shift: timedelta = timedelta(0)) -> AsyncIt
         yield Running(app, client, url)
 
 
+def differences(one: Any, other: Any, place: str = "") -> Json:
+    """Where two answers differ, by JSON pointer, with what each of them says there."""
+    if isinstance(one, dict) and isinstance(other, dict):
+        members = [(name, one.get(name), other.get(name)) for name in one | other]
+    elif isinstance(one, list) and isinstance(other, list) and len(one) == len(other):
+        members = [(str(place), *pair) for place, pair in enumerate(zip(one, other, strict=True))]
+    else:
+        return {} if one == other else {place: (one, other)}
+    found: Json = {}
+    for name, mine, theirs in members:
+        found |= differences(mine, theirs, f"{place}/{name}")
+    return found
+
+
 async def select(url: str, sql: str, *arguments: Any) -> list[Any]:
     """Rows read past the service, by a connection of its own."""
     connection: Any = await asyncpg.connect(url)

@@ -8,12 +8,12 @@ from typing import Any, Final
 import asyncpg
 import msgspec
 
-from service import access, catalogue, ledger, projections
+from service import access, ledger, projections
 from service.access import Key
 from service.domain.event.envelope import Event, read_event
-from service.domain.fold import replay
 from service.postgres import Database, Statement
 from service.record import Receipt, record
+from service.refold import fold_whole
 from service.sweep import sweep_once
 from service.verify import Verified, verify
 from tests.domain import skerrow
@@ -164,8 +164,8 @@ async def assert_whole(database: Database, url: str) -> Verified:
             stored = await projections.load(tx, row["subject"])
             assert stored is not None
             facts = await ledger.facts(tx, row["subject"])
-            known = await catalogue.references(tx, catalogue.names_in(facts), share=False)
-            state = list(replay(row["key"], facts, known))[-1].state
+            folded = await fold_whole(tx, row["subject"], row["key"], facts, stored.newest, of_fact=None)
+            state = folded.final.state
             found = differences(msgspec.to_builtins(stored.state), msgspec.to_builtins(state))
             assert not found, f"{row['key']}: {found}"
             assert stored.sequence == max(fact.sequence for fact in facts)

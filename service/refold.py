@@ -1,0 +1,196 @@
+"""A spindle's facts folded: the newest onto the stored state, a late one through the whole history again.
+
+Rules of this file
+- A plain reading is no fact, because nothing followed from it when it came. A late fact can make it matter: then it
+  crosses a limit, runs the set in, or shows that the spindle was used while withheld.
+- Such a reading is folded where it stands, as the fact that it would have been had everything come in order. It stays
+  a reading in the ledger, and is found again whenever the history is folded again.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from msgspec import Struct, structs
+
+from service import catalogue, ledger, projections
+from service.domain import counter
+from service.domain.counter import CounterTrack
+from service.domain.event import Fact, spindles
+from service.domain.event.envelope import Event
+from service.domain.fold import replay
+from service.domain.recheck import Episode
+from service.domain.spindle import SpindleState
+from service.domain.step import References, Step
+from service.postgres import Transaction
+from service.projections import Stored
+
+Newest = tuple[int, datetime] | None
+"""The newest counted reading, with its time."""
+
+
+class Folded(Struct, frozen=True, kw_only=True):
+    """A spindle's history with what was new in it: the steps to write, and the step of the fact itself."""
+
+    steps: Sequence[Step]
+    of_fact: Step
+    final: Step
+    gauges: dict[int, str | None]
+    whole: bool
+    sequence: int
+
+    def episodes(self) -> list[Episode]:
+        """Every episode of the steps as it last stood."""
+        newest: dict[str, Episode] = {}
+        for made in self.steps:
+            for episode in (*made.opened, *made.closed, *made.state.rechecks):
+                newest[episode.episode] = episode
+        return list(newest.values())
+
+
+async def fold_in(tx: Transaction, subject: int, key: str, stored: Stored | None, fact: Fact) -> Folded:
+    """Folds a fact in: onto the stored state where it is the newest, else through the whole history again."""
+    newest = None if stored is None else stored.newest
+    if stored is not None and fact.occurred < stored.newest_fact:
+        facts = sorted([*await ledger.facts(tx, subject), fact], key=lambda each: (each.occurred, each.sequence))
+        return await fold_whole(tx, subject, key, facts, newest, of_fact=fact.sequence)
+    names = catalogue.names_in([fact])
+    if stored is not None:
+        names.add(("sheets", stored.state.sheet))
+    folding = _Folding(tx, subject, key, await catalogue.references(tx, names, share=True), newest)
+    steps = await folding.steps([fact], None if stored is None else stored.state, strict=fact.sequence)
+    return Folded(
+        steps=steps,
+        of_fact=steps[0],
+        final=steps[-1],
+        gauges=_gauges([fact]),
+        whole=False,
+        sequence=fact.sequence,
+    )
+
+
+async def fold_whole(
+    tx: Transaction, subject: int, key: str, facts: Sequence[Fact], newest: Newest, *, of_fact: int | None
+) -> Folded:
+    """The whole history, by what its sheets, gauges and lots say now."""
+    known = await catalogue.references(tx, catalogue.names_in(facts), share=True)
+    steps = await _Folding(tx, subject, key, known, newest).steps(facts, None, strict=of_fact)
+    wanted = next((made for made in steps if made.state.newest.sequence == of_fact), steps[-1])
+    last = max(fact.sequence for fact in facts)
+    return Folded(steps=steps, of_fact=wanted, final=steps[-1], gauges=_gauges(facts), whole=True, sequence=last)
+
+
+def _gauges(facts: Sequence[Fact]) -> dict[int, str | None]:
+    return {fact.sequence: getattr(fact.data, "gauge", None) for fact in facts}
+
+
+class _Folding:
+    """Facts on their way through the fold, with the plain readings between them that matter."""
+
+    def __init__(self, tx: Transaction, subject: int, key: str, known: References, newest: Newest) -> None:
+        self.tx, self.subject, self.key, self.known, self.newest = tx, subject, key, known, newest
+
+    async def steps(self, facts: Sequence[Fact], state: SpindleState | None, *, strict: int | None) -> list[Step]:
+        made: list[Step] = []
+        for fact in facts:
+            if made:
+                made += await self._between(made[-1].state, fact)
+                state = made[-1].state
+            made += replay(self.key, [fact], self.known, strict=strict, after=state)
+        return made + await self._between(made[-1].state, None)
+
+    async def _between(self, state: SpindleState, fact: Fact | None) -> list[Step]:
+        """The readings that matter after a state and before the next fact, or up to the newest reading."""
+        made: list[Step] = []
+        while _may_matter(state, fact, self.newest):
+            row = await self._next(state, fact)
+            if row is None:
+                break
+            data = spindles.CounterRead(count=row["reading"])
+            reading = Fact(
+                sequence=row["sequence"],
+                occurred=row["occurred"],
+                type="counter.read",
+                data=data,
+                reading=row["reading"],
+            )
+            made += replay(self.key, [reading], self.known, after=state)
+            state = made[-1].state
+        return made
+
+    async def _next(self, state: SpindleState, fact: Fact | None) -> Any:
+        """The first reading that matters; of those that run the set in only the first and the last do."""
+        limits = projections.limits_of(state)
+        gap = {
+            "subject": self.subject,
+            "after": state.newest.time,
+            "after_sequence": state.newest.sequence,
+            "before": None if fact is None else fact.occurred,
+            "before_sequence": None if fact is None else fact.sequence,
+            "reading": state.counter.reading,
+        }
+        running_in = limits.thought_until
+        row = await self.tx.row(
+            ledger.SQL["reading_that_matters"],
+            **gap,
+            below=limits.plain_below,
+            until=limits.plain_until,
+            watched=limits.watched,
+            first_until=running_in if state.run_in.first is None else None,
+        )
+        if row is None and running_in is not None:
+            row = await self.tx.row(ledger.SQL["last_reading_between"], **gap, until=running_in)
+        return row
+
+
+def _may_matter(state: SpindleState, fact: Fact | None, newest: Newest) -> bool:
+    """Whether it is worth looking: in a history that came in order it is not, but for running in."""
+    if state.away or newest is None or newest[1] <= state.newest.time:
+        return False
+    limits = projections.limits_of(state)
+    exchanged = fact is not None and isinstance(fact.data, spindles.CounterReplaced | spindles.Installed)
+    highest, end = newest if fact is None else (fact.reading, fact.occurred)
+    risen = highest is None or exchanged or highest > state.counter.reading
+    reached = limits.plain_below is not None and (highest is None or exchanged or highest >= limits.plain_below)
+    lasted = limits.plain_until is not None and end >= limits.plain_until
+    return limits.thought_until is not None or reached or lasted or (limits.watched and risen)
+
+
+async def held(tx: Transaction, subject: int, stored: Stored | None, event: Event) -> int | None:
+    """The counter that held when the fact happened: its own where that is believed, else the newest before it."""
+    data, at = event.data, event.occurred
+    if isinstance(data, spindles.Commissioned):
+        return data.counter.start
+    if isinstance(data, spindles.CounterReplaced):
+        return data.new_start
+    if isinstance(data, spindles.Installed) and data.counter is not None:
+        return data.counter.start
+    if stored is None:
+        return None
+    late = at < stored.newest[1]
+    before: tuple[int, datetime] | None = await ledger.held_reading(tx, subject, at) if late else stored.newest
+    read: int | None = getattr(data, "count", None)
+    if read is None or before is None:
+        return read if before is None else before[0]
+    track = structs.replace(stored.state.counter, reading=before[0], read_at=before[1])
+    if late and track.exchanged is not None:
+        track = _as_it_was(track, await ledger.facts(tx, subject), at)
+    believed = isinstance(counter.judge_reading(track, read, at), int)
+    if believed and late:
+        following = await ledger.following_reading(tx, subject, at)
+        track = structs.replace(track, reading=read, read_at=at)
+        believed = following is None or isinstance(counter.judge_reading(track, *following), int)
+    return read if believed else before[0]
+
+
+def _as_it_was(track: CounterTrack, facts: Sequence[Fact], at: datetime) -> CounterTrack:
+    """The track with the modulus and the speed of the counter that was in place then."""
+    for fact in facts:
+        if fact.occurred > at:
+            break
+        if isinstance(fact.data, spindles.Commissioned | spindles.Installed) and fact.data.counter is not None:
+            then = fact.data.counter
+            track = structs.replace(track, modulus=then.modulus, max_per_second=then.max_per_second)
+        elif isinstance(fact.data, spindles.CounterReplaced) and fact.data.modulus is not None:
+            track = structs.replace(track, modulus=fact.data.modulus)
+    return track
