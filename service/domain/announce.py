@@ -41,7 +41,7 @@ def standing(seen: Seen) -> list[Notice]:
         notices.append(_notice(seen, "setting.rejected", state.subject, state.setting.at, measured))
     if state.force is not None and (state.force.verdict.low or state.force.verdict.below_minimum):
         measured = {"verdict": verdict_shown(state.force.verdict), "entry": state.force.at.sequence}
-        notices.append(_notice(seen, "draw_force.low", state.subject, state.force.at, measured))
+        notices.append(_notice(seen, "draw_force.low", state.subject, state.force.at, measured, check="draw_force"))
     flag = state.counter.flag
     if flag is not None:
         at = Moment(time=flag.time, count=None, sequence=flag.sequence)
@@ -90,12 +90,20 @@ def health_changed(seen: Seen, earlier: str | None, cause: str) -> Notice:
 def _recheck(seen: Seen, episode: Episode, notice_type: str, moment: Moment | None) -> Notice:
     assert moment is not None
     body = {"recheck": recheck_shown(episode), "cautions": CAUTIONS}
-    return _notice(seen, notice_type, episode.episode, moment, body)
+    return _notice(seen, notice_type, episode.episode, moment, body, check=episode.check)
 
 
 def _notice(
-    seen: Seen, notice_type: str, about: str, moment: Moment, body: dict[str, Any], cause: str | None = None
+    seen: Seen,
+    notice_type: str,
+    about: str,
+    moment: Moment,
+    body: dict[str, Any],
+    *,
+    cause: str | None = None,
+    check: str = "setting",
 ) -> Notice:
+    """`check` is the one whose last proof is told."""
     state, shown = seen.state, state_shown(seen.state, seen.view)
     place = None if state.away else state.place
     return Notice(
@@ -114,7 +122,7 @@ def _notice(
             "health": shown.health,
             "clearance": shown.clearance,
             "count": shown.count,
-            "last_proof": moment_shown(state.proven.get("setting")),
+            "last_proof": moment_shown(state.proven.get(check)),
             **body,
         },
     )

@@ -21,7 +21,6 @@ from service.domain.health import Assessment, assess
 from service.domain.recheck import ACTIVE, Episode, Moment
 from service.domain.refusal import Refusal
 from service.domain.spindle import (
-    Concession,
     SpindleState,
     Withheld,
     anchored,
@@ -256,10 +255,7 @@ def apply(state: SpindleState, fact: Fact, known: References) -> Step:  # noqa: 
         case spindles.RecheckDeferred():
             return Step(state=work.deferred(state, data))
         case spindles.ConcessionGranted():
-            granted = Concession(
-                at=state.newest, check=data.check, until=data.until, until_count=data.until_count, reason=data.reason
-            )
-            return Step(state=replace(state, concession=granted))
+            return Step(state=work.conceded(state, data))
         case _:
             assert_never(data)
 

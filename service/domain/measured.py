@@ -83,9 +83,9 @@ def _remeasured(state: SpindleState) -> tuple[Finding, ...]:
 
 
 def _admitted(state: SpindleState, check: str, verdict: Verdict) -> SpindleState:
-    """An admissible measurement answers an earlier one that warned, and proves where it conforms."""
+    """An admissible measurement answers an earlier one that warned, and proves where it conforms and is not low."""
     state = replace(state, unproven_out=without(state.unproven_out, check))
-    if verdict.outcome != "conforming":
+    if verdict.outcome != "conforming" or getattr(verdict, "low", False):
         return state
     return replace(state, proven={**state.proven, check: state.newest})
 

@@ -39,7 +39,7 @@ class Deferral(Struct, frozen=True, kw_only=True):
 
 
 class Episode(Struct, frozen=True, kw_only=True):
-    """One run of a recheck. Counts are the state's count; `late` says it was overdue when satisfied."""
+    """One run of a recheck. Counts are the state's count; `late` says that it had been overdue before it was closed."""
 
     episode: str
     code: str
@@ -202,7 +202,7 @@ def satisfy(episode: Episode, now: Moment) -> Episode:
     """Closed by an admissible check of its kind, late where it was overdue. Not open yet: unchanged."""
     if episode.state == "waiting" or episode.state not in ACTIVE:
         return episode
-    return replace(episode, state="satisfied", closed=now, late=episode.overdue is not None)
+    return replace(episode, state="satisfied", closed=now, late=episode.late or episode.overdue is not None)
 
 
 def supersede(episode: Episode, now: Moment) -> Episode:
@@ -212,7 +212,8 @@ def supersede(episode: Episode, now: Moment) -> Episode:
 def defer(episode: Episode, deferral: Deferral) -> Episode:
     """Put off. A window that has not opened yet stays waiting and is deferred once due."""
     state: State = "deferred" if episode.due is not None else episode.state
-    return replace(episode, deferral=deferral, state=state, overdue=None)
+    late = episode.late or episode.overdue is not None
+    return replace(episode, deferral=deferral, state=state, overdue=None, late=late)
 
 
 def move_days(episode: Episode, left: datetime, back: datetime) -> Episode:

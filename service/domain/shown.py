@@ -99,16 +99,24 @@ def recheck_shown(episode: Episode) -> RecheckShown:
     )
 
 
-_DOUBTFUL = frozenset({"setting_nonconforming", "undecided", "unproven_out"})
-
-
-def in_doubt_since(state: SpindleState, view: View) -> MomentShown | None:
+def in_doubt_since(state: SpindleState) -> MomentShown | None:
     """The last proof of what is now in doubt: since then nobody knows."""
-    codes = {reason.code for reason in view.assessment.reasons}
-    if codes & _DOUBTFUL:
-        return moment_shown(state.proven.get("setting"))
-    if codes & {"force_below_minimum", "force_low"}:
-        return moment_shown(state.proven.get("draw_force"))
+    check = None if state.away else _in_doubt(state)
+    return None if check is None else moment_shown(state.proven.get(check))
+
+
+def _in_doubt(state: SpindleState) -> str | None:
+    """The first check whose newest measurement does not conform, is low, or warned without proving anything."""
+    standing = {
+        "setting": () if state.setting is None else (state.setting.verdict.outcome,),
+        "draw_force": ()
+        if state.force is None
+        else ("low" if state.force.verdict.low else state.force.verdict.outcome,),
+        "run_out": tuple(each.verdict.outcome for each in state.run_outs),
+    }
+    for check, outcomes in standing.items():
+        if check in state.unproven_out or any(outcome != "conforming" for outcome in outcomes):
+            return check
     return None
 
 
@@ -122,7 +130,7 @@ def state_shown(state: SpindleState, view: View) -> StateShown:
         count=_count(state, view),
         counted_at=view.counted_at,
         rechecks=tuple(recheck_shown(each) for each in view.rechecks),
-        in_doubt_since=in_doubt_since(state, view),
+        in_doubt_since=in_doubt_since(state),
     )
 
 

@@ -53,6 +53,12 @@ class RecheckUnknown(Refusal):
     code = "recheck_unknown"
 
 
+class UntilPassed(Refusal):
+    """Leave is given for a time or a count to come."""
+
+    code = "until_passed"
+
+
 class ConditionUnknown(Refusal):
     code = "condition_unknown"
 

@@ -12,6 +12,7 @@ from service.domain.event.sheets import SettingDepth
 from service.domain.recheck import ACTIVE, Deferral, Episode, Moment
 from service.domain.sheet import Revision
 from service.domain.spindle import (
+    Concession,
     Job,
     OpenCondition,
     Rebuild,
@@ -29,6 +30,7 @@ from service.domain.step import (
     RecheckUnknown,
     References,
     StillInstalled,
+    UntilPassed,
 )
 
 _BASELINE_OF = {"setting": "last_setting", "draw_force": "last_draw_force"}
@@ -251,8 +253,17 @@ def deferred(state: SpindleState, data: spindles.RecheckDeferred) -> SpindleStat
     )
 
 
+def conceded(state: SpindleState, data: spindles.ConcessionGranted) -> SpindleState:
+    """Leave to run outside until a count or a time."""
+    _check_until(data.until, data.until_count, state)
+    granted = Concession(
+        at=state.newest, check=data.check, until=data.until, until_count=data.until_count, reason=data.reason
+    )
+    return replace(state, concession=granted)
+
+
 def _check_until(until: datetime | None, until_count: int | None, state: SpindleState) -> None:
     if until is not None and until <= state.newest.time:
-        raise RecheckUnknown("until lies before the deferral itself", pointer="/data/until")
+        raise UntilPassed("until lies before the event itself", pointer="/data/until")
     if until_count is not None and until_count <= state.counter.count:
-        raise RecheckUnknown(f"the count is {state.counter.count} already", pointer="/data/until_count")
+        raise UntilPassed(f"the count is {state.counter.count} already", pointer="/data/until_count")

@@ -161,6 +161,15 @@ def test_a_low_force_and_one_below_the_minimum_are_told_as_low() -> None:
         assert told_by_fact(spindle, before) == told
 
 
+def test_a_notice_says_when_what_it_speaks_of_was_last_proven() -> None:
+    spindle = accepted(BED_IN, FORCE_QUARTERLY)
+    spindle.pull("21")
+    spindle.pull("18")
+    spindle.measure("11.50")
+    proofs = {notice.type: notice.data["last_proof"].entry for notice in standing(seen(spindle))}
+    assert proofs == {"setting.rejected": 6, "draw_force.low": 7}
+
+
 def test_a_counter_gone_backward_is_told_once_until_it_is_explained() -> None:
     spindle = accepted()
     before = seen(spindle)

@@ -135,7 +135,7 @@ def looks(seen: View) -> Any:
     return seen.rechecks, seen.assessment
 
 
-law = settings(max_examples=30, deadline=None)
+law = settings(max_examples=20, deadline=None)
 
 
 @law

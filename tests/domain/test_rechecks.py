@@ -6,7 +6,7 @@ import pytest
 
 from service.domain.announce import Seen, changes, standing
 from service.domain.recheck import REPEAT_CHECK
-from service.domain.step import RecheckUnknown
+from service.domain.step import RecheckUnknown, UntilPassed
 from tests.domain.one_spindle import BED_IN, COUNTER, FORCE_QUARTERLY, Spindle, accepted, day, recheck
 
 # When a recheck is satisfied
@@ -280,17 +280,25 @@ def test_a_deferred_recheck_is_satisfied_by_its_check() -> None:
     assert [(each.state, each.late) for each in spindle.measure().closed] == [("satisfied", False)]
 
 
-@pytest.mark.parametrize(
-    "data",
-    [
-        deferral("nothing-such", until_count=200_000),
-        deferral(until_count=118_204),
-        deferral(until=day(1).isoformat()),
-    ],
-)
-def test_only_a_running_recheck_can_be_put_off_and_only_into_the_future(data: dict[str, Any]) -> None:
+def test_what_was_overdue_before_it_was_put_off_is_satisfied_late() -> None:
+    spindle = accepted(BED_IN)
+    spindle.count(119_000)
+    spindle.tell("recheck.deferred", deferral(until_count=119_500))
+    assert spindle.is_("bed-in") == "deferred"
+    assert spindle.measure().closed[0].late
+
+
+def test_only_a_running_recheck_can_be_put_off() -> None:
     with pytest.raises(RecheckUnknown):
-        accepted(BED_IN).tell("recheck.deferred", data)
+        accepted(BED_IN).tell("recheck.deferred", deferral("nothing-such", until_count=200_000))
+
+
+@pytest.mark.parametrize("until", [{"until_count": 118_204}, {"until": day(1).isoformat()}])
+def test_leave_is_given_for_what_is_to_come(until: dict[str, Any]) -> None:
+    with pytest.raises(UntilPassed):
+        accepted(BED_IN).tell("recheck.deferred", deferral(**until))
+    with pytest.raises(UntilPassed):
+        accepted().tell("concession.granted", {"reason": "no set", "approved_by": "r.t."} | until)
 
 
 # Episodes
