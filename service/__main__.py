@@ -11,7 +11,7 @@ from pathlib import Path
 
 from msgspec.structs import replace
 
-from service import access
+from service import access, logs
 from service.access import SCOPES
 from service.api.document import document_of
 from service.app import PARTS, create_app, dispatcher
@@ -31,6 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     try:
         environment = _with_options(read_environment(), options)
+        logs.set_up(environment.log)
         run: Callable[[Environment, argparse.Namespace], int] = options.run
         return run(environment, options)
     except (EnvironmentWrong, MigrationRefused, Refusal) as error:

@@ -23,6 +23,7 @@ from service.api import (
     gauges,
     keys,
     lots,
+    metrics,
     probes,
     problems,
     rechecks,
@@ -34,6 +35,7 @@ from service.api.door import key_of, refuse_unfit, require_key
 from service.deliver import Dispatcher
 from service.domain.address import Network
 from service.environment import Environment
+from service.metrics import Metrics
 from service.postgres import Database
 from service.sweep import sweep
 
@@ -52,6 +54,7 @@ ROUTES: Final = (
     evaluations.routes,
     webhooks.routes,
     keys.routes,
+    metrics.routes,
     document.routes,
 )
 
@@ -61,10 +64,14 @@ def create_app(
 ) -> Litestar:
     """The application. `parts` says which of sweep and deliver run beside the API in this process."""
 
+    counted = Metrics()
+
     @asynccontextmanager
     async def lifespan(app: Litestar) -> AsyncIterator[None]:
         assert environment.database_url is not None
-        database = await Database.open(environment.database_url, size=environment.pool_size, clock_shift=clock_shift)
+        database = await Database.open(
+            environment.database_url, size=environment.pool_size, clock_shift=clock_shift, metrics=counted
+        )
         app.state.database = database
         app.state.found_keys = FoundKeys(database)
         async with database.transaction() as tx:
@@ -76,7 +83,7 @@ def create_app(
     def webhook_networks() -> tuple[Network, ...]:
         return environment.webhook_networks
 
-    return Litestar(
+    app = Litestar(
         route_handlers=ROUTES,
         lifespan=[lifespan],
         guards=[require_key],
@@ -93,6 +100,8 @@ def create_app(
         request_max_body_size=BODY_BYTES_MAX,
         logging_config=None,
     )
+    app.asgi_handler = metrics.Passing(app.asgi_handler, counted)
+    return app
 
 
 def _database(state: State) -> Database:

@@ -221,6 +221,7 @@ async def _write(tx: Transaction, found: _Sorted, source: tuple[int, bytes], tim
         )
     plain = sorted([*found.moved, *found.late], key=lambda each: each[0]["subject"])
     if plain:
+        tx.counted["entries", "reading"] += len(plain)
         logs = [row["log"] for row, _ in plain]
         await tx.rows(SQL["lock_logs"], logs=sorted(set(logs)))
         await tx.value(

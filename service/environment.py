@@ -4,7 +4,7 @@ import os
 from collections.abc import Mapping
 from ipaddress import ip_network
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal
 
 from msgspec import Struct
 
@@ -29,11 +29,12 @@ class Environment(Struct, frozen=True, kw_only=True):
     webhook_networks: tuple[Network, ...] = ()
     retry_schedule: tuple[float, ...] = tuple(pause.total_seconds() for pause in SCHEDULE)
     pool_size: int = 10
+    log: Literal["json", "text"] | None = None
 
 
 def read_environment(variables: Mapping[str, str] = os.environ) -> Environment:
     """Reads `DATABASE_URL` and every `SPINDLE_LEDGER_*`; an unknown name of ours is refused, so that no typo hides."""
-    known = {"HOST", "PORT", "DATA", "BOOTSTRAP_KEY", "WEBHOOK_CIDRS", "RETRY_SCHEDULE", "POOL_SIZE", "SCHEMAS"}
+    known = {"HOST", "PORT", "DATA", "BOOTSTRAP_KEY", "WEBHOOK_CIDRS", "RETRY_SCHEDULE", "POOL_SIZE", "LOG", "SCHEMAS"}
     for name in variables:
         if name.startswith(PREFIX) and name.removeprefix(PREFIX) not in known:
             raise EnvironmentWrong(f"{name} is not a variable of this service")
@@ -49,7 +50,15 @@ def read_environment(variables: Mapping[str, str] = os.environ) -> Environment:
         webhook_networks=_networks(values["WEBHOOK_CIDRS"]),
         retry_schedule=_seconds(values["RETRY_SCHEDULE"], default.retry_schedule),
         pool_size=_whole(values["POOL_SIZE"], "POOL_SIZE", default.pool_size, 2, 200),
+        log=_form(values["LOG"]),
     )
+
+
+def _form(text: str | None) -> Literal["json", "text"] | None:
+    forms: dict[str | None, Literal["json", "text"] | None] = {None: None, "json": "json", "text": "text"}
+    if text not in forms:
+        raise EnvironmentWrong(f"{PREFIX}LOG is json or text, not {text!r}")
+    return forms[text]
 
 
 def _whole(text: str | None, name: str, default: int, lowest: int, highest: int) -> int:

@@ -241,6 +241,7 @@ async def append(
         head=subject.head,
         digest=source[1],
     )
+    tx.counted["entries", event.type] += 1
     return Place(
         subject=event.subject,
         sequence=subject.sequence + 1,

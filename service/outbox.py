@@ -106,7 +106,7 @@ async def put(tx: Transaction, notices: Sequence[Notice]) -> int:
     """Writes notices that are not there yet, and their deliveries; answers how many were new."""
     if not notices:
         return 0
-    fresh: int = await tx.value(
+    rows = await tx.rows(
         _SQL["put_notices"],
         now=tx.now,
         ids=[notice.id for notice in notices],
@@ -117,7 +117,9 @@ async def put(tx: Transaction, notices: Sequence[Notice]) -> int:
         occurred=[notice.time for notice in notices],
         bodies=[webhook_body(notice).decode() for notice in notices],
     )
-    return fresh
+    for row in rows:
+        tx.counted["notices", row["type"]] += row["fresh"]
+    return sum(row["fresh"] for row in rows)
 
 
 async def put_untold(tx: Transaction, notices: Sequence[Notice]) -> int:
@@ -154,6 +156,7 @@ async def ping(tx: Transaction, endpoint: str) -> str:
         body=webhook_body(notice).decode(),
         endpoint=endpoint,
     )
+    tx.counted["notices", notice.type] += 1
     return notice.id
 
 
@@ -304,6 +307,7 @@ async def note_attempts(tx: Transaction, attempts: Sequence[Attempt]) -> None:
         row = stored[attempt.claim.endpoint, attempt.claim.notice]
         plans.append(_plan(row, attempt, tx.now))
         made.append(_made(row["attempts"] + 1, attempt))
+        tx.counted["attempts", attempt.state] += 1
     await tx.each(_SQL["plan_delivery"], plans)
     await tx.each(_SQL["add_attempt"], made)
 

@@ -22,7 +22,7 @@ WITH fresh AS (
        AND (e.plants IS NULL OR f.plant = ANY (e.plants))
        AND f.subject <> 'webhook-endpoints/' || e.endpoint
 )
-SELECT count(*) FROM fresh
+SELECT type, count(*) AS fresh FROM fresh GROUP BY type
 
 -- name: told_of_episodes
 -- Which states of these episodes have been told; a spindle's notices are found by the spindle.

@@ -9,7 +9,7 @@ Rules of this file
 
 import asyncio
 import re
-from collections import OrderedDict
+from collections import Counter, OrderedDict
 from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
@@ -17,6 +17,8 @@ from pathlib import Path
 from typing import Any, Final
 
 import asyncpg
+
+from service.metrics import Metrics, Name
 
 ROLE: Final = "spindle_ledger_app"
 COMMAND_TIMEOUT_S: Final = 60
@@ -88,14 +90,18 @@ class Statements:
 
 
 class Transaction:
-    """One open transaction. `now` is the server's clock at its beginning, in UTC; `remembered` is the database's."""
+    """One open transaction. `now` is the server's clock at its beginning, in UTC; `remembered` is the database's.
 
-    __slots__ = ("_connection", "now", "remembered")
+    `counted` goes into the metrics once it is committed.
+    """
+
+    __slots__ = ("_connection", "counted", "now", "remembered")
 
     def __init__(self, connection: Any, now: datetime, remembered: "OrderedDict[Any, Any]") -> None:
         self._connection = connection
         self.now = now
         self.remembered = remembered
+        self.counted: Counter[tuple[Name, str]] = Counter()
 
     async def rows(self, statement: Statement, **values: Any) -> list[Any]:
         found: list[Any] = await self._connection.fetch(statement.sql, *statement.arguments(values))
@@ -147,13 +153,16 @@ class Database:
     `remembered` holds what stores keep of this database between transactions: never shared with another database's.
     """
 
-    def __init__(self, pool: Any, clock_shift: timedelta) -> None:
+    def __init__(self, pool: Any, clock_shift: timedelta, metrics: Metrics) -> None:
         self._pool = pool
         self.clock_shift = clock_shift
+        self.metrics = metrics
         self.remembered: OrderedDict[Any, Any] = OrderedDict()
 
     @classmethod
-    async def open(cls, dsn: str, *, size: int = 10, clock_shift: timedelta = timedelta(0)) -> "Database":
+    async def open(
+        cls, dsn: str, *, size: int = 10, clock_shift: timedelta = timedelta(0), metrics: Metrics | None = None
+    ) -> "Database":
         pool = await asyncpg.create_pool(
             asyncpg_dsn(dsn),
             min_size=1,
@@ -165,7 +174,7 @@ class Database:
             server_settings=_SETTINGS,
             max_inactive_connection_lifetime=0,
         )
-        return cls(pool, clock_shift)
+        return cls(pool, clock_shift, metrics or Metrics())
 
     async def close(self) -> None:
         try:
@@ -181,7 +190,15 @@ class Database:
             options: dict[str, Any] = {"isolation": "repeatable_read", "readonly": True} if snapshot else {}
             async with connection.transaction(**options):
                 now: datetime = await connection.fetchval("SELECT now()")
-                yield Transaction(connection, now.astimezone(UTC) + self.clock_shift, self.remembered)
+                tx = Transaction(connection, now.astimezone(UTC) + self.clock_shift, self.remembered)
+                yield tx
+            for (name, label), number in tx.counted.items():
+                self.metrics.add(name, label, number)
+
+    def connections(self) -> tuple[int, int, int]:
+        """How many are in use, idle, and allowed."""
+        idle = self._pool.get_idle_size()
+        return self._pool.get_size() - idle, idle, self._pool.get_max_size()
 
     async def listen_connection(self) -> Any:
         """A bare connection for checks that prepare statements."""

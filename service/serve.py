@@ -2,7 +2,6 @@
 
 import asyncio
 import contextlib
-import logging
 import signal
 import socket
 from collections.abc import Awaitable, Callable, Iterator
@@ -88,7 +87,6 @@ def address_of(listening: socket.socket) -> str:
 
 def serve(environment: Environment, *, parts: frozenset[str] = PARTS, beside: Beside | None = None) -> int:
     """Migrates, serves until it is told to stop, and answers the exit status."""
-    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     with (
         contextlib.closing(bind(environment.host, environment.port)) as listening,
         with_database(environment) as (ready, server),

@@ -60,6 +60,8 @@ async def post_readings(
     counts = dict.fromkeys(("accepted", "unchanged", "duplicate", "late", "refused"), 0)
     for answer in answers:
         counts[answer.status] += 1
+    for status, number in counts.items():
+        database.metrics.add("readings", status, number)
     items = [
         NotAccepted(
             key=answer.named,

@@ -14,7 +14,7 @@ DESCRIPTION: Final = (
 )
 
 
-_WITHOUT_KEY: Final = frozenset({"/livez", "/readyz", "/openapi.json"})
+_WITHOUT_KEY: Final = frozenset({"/livez", "/readyz", "/metrics", "/openapi.json"})
 
 
 def document_of(app: Litestar) -> dict[str, Any]:
