@@ -14,7 +14,7 @@ from service.record import Receipt
 
 Outcome = Receipt | Refusal | list[Answered]
 Written = TypeVar("Written", Receipt, list[Answered])
-PATIENCE_S: Final = 20.0
+PATIENCE_S: Final = 30.0
 _WAITING: Final = """
     SELECT count(*) FROM pg_stat_activity
     WHERE datname = current_database() AND application_name = 'spindle-ledger' AND wait_event_type = 'Lock'

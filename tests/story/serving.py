@@ -1,6 +1,7 @@
 """The service as an operator runs it: a process on a data folder, told by signals, spoken to over HTTP."""
 
 import asyncio
+import contextlib
 import os
 import signal
 import sys
@@ -41,6 +42,14 @@ class Served:
                     self.address = line.removeprefix(_ADDRESS).strip()
         self.server = int(self._mark()[0])
 
+    async def server_started(self) -> None:
+        """Waits until its PostgreSQL runs, before anything is migrated."""
+        async with asyncio.timeout(_READY_S):
+            while not self.server:
+                with contextlib.suppress(FileNotFoundError, IndexError, ValueError):
+                    self.server = int(self._mark()[0])
+                await asyncio.sleep(0.01)
+
     def _mark(self) -> list[str]:
         return (self.data / "cluster" / "postmaster.pid").read_text("utf-8").splitlines()
 
@@ -74,13 +83,12 @@ class Served:
 
 
 @asynccontextmanager
-async def serving(data: Path, *words: str, **variables: str) -> AsyncIterator[Served]:
-    """A service that is ready; it is killed at the end where the block has not ended it, and no server is left."""
+async def starting(data: Path, *words: str) -> AsyncIterator[Served]:
+    """A service on its way; it is killed at the end where the block has not ended it, and no server is left."""
     environment = {
         "PATH": os.defpath,
         "SPINDLE_LEDGER_BOOTSTRAP_KEY": KEY,
         "SPINDLE_LEDGER_WEBHOOK_CIDRS": "127.0.0.0/8",
-        **variables,
     }
     process = await asyncio.create_subprocess_exec(
         *(sys.executable, "-B", "-m", "service", "serve", "--port", "0", "--data", str(data), *words),
@@ -91,13 +99,20 @@ async def serving(data: Path, *words: str, **variables: str) -> AsyncIterator[Se
     )
     served = Served(process, data)
     try:
-        await served.ready()
         yield served
     finally:
         if process.returncode is None:
             await served.kill()
         if served.server:
             wait_until_gone(served.server)
+
+
+@asynccontextmanager
+async def serving(data: Path, *words: str) -> AsyncIterator[Served]:
+    """A service that answers."""
+    async with starting(data, *words) as served:
+        await served.ready()
+        yield served
 
 
 async def verified(url: str) -> tuple[int, str]:

@@ -20,7 +20,7 @@ from service.domain.signature import secret_bytes
 from tests.server import make_data_folder
 from tests.story.loading import ago, commissioned, counter_read, event, measured, rebuild, references
 from tests.story.receiver import Receiver, receiver
-from tests.story.serving import Served, post, serving, verified
+from tests.story.serving import Served, post, serving, starting, verified
 
 SPINDLES: Final = ("S1", "S2", "S3")
 WRITERS: Final = 4
@@ -167,6 +167,14 @@ async def test_a_service_told_to_end_ends_with_0_and_leaves_no_server(data: Path
         assert not (data / "cluster" / "postmaster.pid").exists()
         assert served.said[0].startswith("spindle-ledger serves at http://127.0.0.1:")
         assert served.said[1:] == []
+
+
+async def test_a_service_told_to_end_while_it_starts_ends_with_0_and_leaves_no_server(data: Path) -> None:
+    async with starting(data) as served:
+        await served.server_started()
+        assert await served.told(signal.SIGTERM) == 0
+        assert not (data / "cluster" / "postmaster.pid").exists()
+        assert served.said == []
 
 
 async def tell_until_due(client: httpx.AsyncClient) -> None:
