@@ -1,0 +1,1 @@
+"""What was stored once, one sample for each layout, never changed."""
