@@ -1,6 +1,8 @@
 """Proof that nothing was altered: the ledger read again, every hash computed again, every order checked for gaps."""
 
-from collections.abc import AsyncIterator
+from collections import defaultdict
+from collections.abc import AsyncIterator, Mapping
+from datetime import UTC, datetime
 from hashlib import sha256
 from typing import Any, Final
 
@@ -10,6 +12,8 @@ from service.domain import chain
 from service.postgres import Database, Statements, Transaction
 
 SQL: Final = Statements.beside(__file__)
+_NEVER: Final = datetime(2000, 1, 1, tzinfo=UTC)
+"""When a log without entries says it was last written."""
 
 
 class Fault(Struct, frozen=True, kw_only=True):
@@ -28,29 +32,58 @@ class Verified(Struct, kw_only=True):
     faults: list[Fault]
 
 
+class _Met(Struct, kw_only=True):
+    """What the walks met of one log."""
+
+    found: int = 0
+    oldest: int = 1
+    newest: int = 0
+    recorded: datetime = _NEVER
+
+    def add(self, position: int, recorded: datetime) -> None:
+        self.oldest = position if self.found == 0 else min(self.oldest, position)
+        self.newest, self.recorded = max(self.newest, position), max(self.recorded, recorded)
+        self.found += 1
+
+    def fault(self, log: int, position: int | None, recorded: datetime | None) -> Fault | None:
+        """A log is dense from 1 to the last position it gave, and was last written when it says so."""
+        if (1, self.found, self.newest, self.recorded) == (self.oldest, position, position, recorded):
+            return None
+        text = f"{self.found} entries from position {self.oldest} to {self.newest}, recorded {self.recorded}; "
+        return Fault(place=f"log {log}", what=text + f"the log says {position}, {recorded}")
+
+
 async def verify(database: Database, *, faults_max: int = 100) -> AsyncIterator[Verified]:
-    """Walks every subject's chain from its genesis to its head, and every log's positions.
+    """Walks every subject's chain from its genesis to its head, and counts every log's positions on the way.
 
     Yields the tally after each hundred subjects and at the end, so that progress can be shown.
     """
     tally = Verified(faults=[])
+    logs: defaultdict[int, _Met] = defaultdict(_Met)
     async with database.transaction(snapshot=True) as tx:
         names = await _sources(tx, tally)
         for subject in await tx.rows(SQL["subjects"]):
-            await _walk(tx, subject, names, tally)
+            await _walk(tx, subject, names, tally, logs)
             tally.subjects += 1
             if tally.subjects % 100 == 0:
                 yield tally
             if len(tally.faults) >= faults_max:
                 break
-        for row in await tx.rows(SQL["gaps"]):
-            text = f"{row['found']} entries up to position {row['newest']}, recorded {row['newest_recorded']}; "
-            text += f"the log says {row['position']}, {row['recorded']}"
-            tally.faults.append(Fault(place=f"log {row['log']}", what=text))
-        for row in await tx.rows(SQL["strangers"]):
-            text = "belongs to no subject, or stands in another log than its subject's"
-            tally.faults.append(Fault(place=f"log {row['log']} position {row['position']}", what=text))
+        else:
+            await _count(tx, tally, logs)
     yield tally
+
+
+async def _count(tx: Transaction, tally: Verified, logs: Mapping[int, _Met]) -> None:
+    """Whether the walks met all that the logs say they hold; where not, what they did not meet is named."""
+    said = {row["log"]: (row["position"], row["recorded"]) for row in await tx.rows(SQL["logs"])}
+    faults = [logs.get(log, _Met()).fault(log, *said.get(log, (None, None))) for log in sorted({*said, *logs})]
+    if not any(faults):
+        return
+    tally.faults += filter(None, faults)
+    for row in await tx.rows(SQL["strangers"]):
+        text = "belongs to no subject, or stands in another log than its subject's"
+        tally.faults.append(Fault(place=f"log {row['log']} position {row['position']}", what=text))
 
 
 async def _sources(tx: Transaction, tally: Verified) -> dict[int, str]:
@@ -62,7 +95,9 @@ async def _sources(tx: Transaction, tally: Verified) -> dict[int, str]:
     return names
 
 
-async def _walk(tx: Transaction, subject: Any, names: dict[int, str], tally: Verified) -> None:
+async def _walk(
+    tx: Transaction, subject: Any, names: dict[int, str], tally: Verified, logs: defaultdict[int, _Met]
+) -> None:
     name = f"{subject['kind']}/{subject['key']}"
     previous = chain.genesis(subject["log"], subject["kind"], subject["key"])
     expected = 0
@@ -78,6 +113,9 @@ async def _walk(tx: Transaction, subject: Any, names: dict[int, str], tally: Ver
         recorded = row["recorded"]
         if _hash(row, previous, names) != row["hash"]:
             tally.faults.append(Fault(place=place, what="does not have its hash: it or what precedes it was altered"))
+        if row["log"] != subject["log"]:
+            tally.faults.append(Fault(place=place, what=f"stands in another log than its subject's, {subject['log']}"))
+        logs[row["log"]].add(row["position"], row["recorded"])
         previous = row["hash"]
         tally.facts += row["type"] is not None
         tally.readings += row["type"] is None

@@ -17,29 +17,12 @@ FROM ledger.reading
 WHERE subject = :subject::integer
 ORDER BY sequence;
 
--- name: gaps
--- Logs whose positions are not dense from 1 to the last one given, or that were not last written when they say so.
-SELECT coalesce(log.log, place.log) AS log, log.position, log.recorded, coalesce(place.found, 0) AS found,
-       coalesce(place.newest, 0) AS newest, coalesce(place.recorded, '2000-01-01T00:00:00Z') AS newest_recorded
-FROM ledger.log
-FULL JOIN (
-    SELECT log, count(*) AS found, min(position) AS oldest, max(position) AS newest, max(recorded) AS recorded
-    FROM (
-        SELECT log, position, recorded FROM ledger.entry
-        UNION ALL
-        SELECT log, position, recorded FROM ledger.reading
-    ) AS each
-    GROUP BY log
-) AS place ON place.log = log.log
-WHERE log.log IS NULL
-   OR coalesce(place.found, 0) <> log.position
-   OR coalesce(place.newest, 0) <> log.position
-   OR coalesce(place.oldest, 1) <> 1
-   OR coalesce(place.recorded, '2000-01-01T00:00:00Z') <> log.recorded
-ORDER BY 1;
+-- name: logs
+SELECT log, position, recorded FROM ledger.log ORDER BY log;
 
 -- name: strangers
--- Entries that no walk over the subjects meets, or that are not in their subject's log.
+-- Entries that no walk over the subjects meets, or that are not in their subject's log. Reads everything, and is asked
+-- only where a log has other entries than it says.
 SELECT place.log, place.position
 FROM (
     SELECT log, position, subject FROM ledger.entry
