@@ -5,6 +5,7 @@ from typing import Any, Final
 
 from litestar import Request
 from litestar.connection import ASGIConnection
+from litestar.exceptions import NotFoundException
 from litestar.handlers.base import BaseRouteHandler
 from litestar.params import ParameterKwarg
 from litestar.typing import FieldDefinition
@@ -61,7 +62,12 @@ class TimeMalformed(Refusal):
 
 
 async def refuse_unfit(request: Request[Any, Any, Any]) -> None:
-    """Before a handler runs: no query parameter that it does not know, and no body of another content type."""
+    """Before a handler runs: no query parameter that it does not know, and no body of another content type.
+
+    An address with a NUL names nothing: PostgreSQL keeps none in a text.
+    """
+    if "\0" in request.scope["path"]:
+        raise NotFoundException("there is no such address")
     refuse_unknown_parameters(request)
     handler = request.route_handler
     if "data" in handler.parsed_fn_signature.parameters or JSON_BODY in handler.opt:
