@@ -79,12 +79,19 @@ def judge_reading(track: CounterTrack, reading: int, at: datetime) -> int | str:
     return "counter_backward"
 
 
-def before(track: CounterTrack, reading: int | None, sequence: int) -> int | None:
+def before(track: CounterTrack, reading: int | None, at: datetime, sequence: int) -> int | None:
     """The reading that the ledger stored as having held at a fact, or None where it was another counter's.
 
     A fact recorded before the exchange of the counter became known was judged by the counter that had gone.
     """
-    return None if track.exchanged is not None and sequence < track.exchanged else reading
+    recorded_before = track.exchanged is not None and sequence < track.exchanged
+    return None if reading is None or recorded_before or not can_have_reached(track, reading, at) else reading
+
+
+def can_have_reached(track: CounterTrack, reading: int, at: datetime) -> bool:
+    """Whether a stored reading can be this counter's: what it cannot have reached since an exchange is another's."""
+    rise = reading - track.reading
+    return track.exchanged is None or fits(rise, track.read_at, at, track.max_per_second)
 
 
 def read(track: CounterTrack, reading: int, at: datetime, sequence: int, held_then: int | None) -> CounterTrack:

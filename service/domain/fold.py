@@ -100,7 +100,7 @@ def _moved_to(state: SpindleState, fact: Fact) -> SpindleState:
     """The state at the fact's time, before the fact: counter and rechecks moved on."""
     track = state.counter
     read = getattr(fact.data, "count", None)
-    held = counter.before(track, fact.reading, fact.sequence)
+    held = counter.before(track, fact.reading, fact.occurred, fact.sequence)
     if isinstance(fact.data, spindles.CounterReplaced):
         track = counter.exchange(track, fact.data, fact.occurred, fact.sequence)
     elif read is not None:
@@ -148,7 +148,7 @@ def view(state: SpindleState, now: datetime, newest: tuple[int, datetime] | None
     """The state at `now`, with the newest counted reading as (reading, time) where one is newer than the facts."""
     track = state.counter
     counted_at = track.read_at
-    if newest is not None and newest[1] > track.read_at:
+    if newest is not None and newest[1] > track.read_at and counter.can_have_reached(track, *newest):
         track, counted_at = counter.held(track, newest[0]), newest[1]
         track = replace(track, read_at=counted_at)
     moment = Moment(time=now, count=track.count, sequence=None)

@@ -138,6 +138,19 @@ def test_an_explanation_that_comes_late_counts_the_readings_that_followed_it() -
     assert flag(spindle) is None
 
 
+def test_the_old_counters_readings_after_the_stated_exchange_add_nothing() -> None:
+    """The exchange is said to have been at noon, but the old counter was still read at half past."""
+    spindle = Spindle()
+    half_past = 1.5 + 0.5 / 24
+    spindle.tell("counter.replaced", {"old_end": 118_500, "new_start": 0}, 1.5)
+    assert spindle.see(2, newest=(118_510, day(half_past))).now.count == 118_500
+    spindle.tell("visual.checked", {}, half_past + 0.001, held=118_510)
+    assert spindle.state.counter.count == 118_500
+    spindle.count(90, on=half_past + 0.002, held=118_510)
+    assert (flag(spindle), spindle.state.counter.count) == (None, 118_590)
+    assert spindle.see(2, newest=(95, day(1.9))).now.count == 118_595
+
+
 def test_a_late_reading_fills_in_history_and_changes_no_count() -> None:
     spindle = Spindle()
     spindle.count(118_500, on=3)

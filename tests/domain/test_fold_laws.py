@@ -200,23 +200,21 @@ def test_until_the_next_look_nothing_changes_and_then_something_does(spindle: Sp
 @law
 @given(lives(), st.floats(0, 1, exclude_max=True))
 def test_below_the_next_limit_a_reading_changes_nothing_and_at_it_something(spindle: Spindle, part: float) -> None:
-    state, now = spindle.state, spindle.now + TINY
+    state = spindle.state
     limit, until = next_limit(state)
+    count = state.counter.count
+    top = count + 100_000 if limit is None else limit
+    now = max(spindle.now + TINY, state.counter.read_at + timedelta(seconds=top - count))
     assume(until is None or now < until)
 
-    def at_count(count: int) -> Any:
-        return looks(view(state, now, (reading_at(state.counter, count), now)))
+    def at_count(reached: int) -> Any:
+        return looks(view(state, now, (reading_at(state.counter, reached), now)))
 
-    count = state.counter.count
     unmoved = at_count(count)
-    if limit is None:
-        assert at_count(count + 10**9) == unmoved
-        return
-    assert at_count(count + int((limit - count) * part)) == unmoved
-    assert at_count(limit - 1) == unmoved
-    if state.away:
-        return
-    assert at_count(limit) != unmoved
+    assert at_count(count + int((top - count) * part)) == unmoved
+    assert at_count(top - 1) == unmoved
+    if not state.away:
+        assert (at_count(top) != unmoved) == (limit is not None)
 
 
 @law
