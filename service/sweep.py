@@ -51,11 +51,15 @@ async def _settle(database: Database, subject: int) -> None:
         causes = [row["cause"] for row in await tx.rows(projections.SQL["take_tickets"], subject=subject)]
         if key is None:
             return
-        if causes:
-            await settle_again(tx, subject, key, cause="+".join(sorted(set(causes))))
-            return
         stored = await load_folded(tx, subject, key)
-        if stored is not None and stored.next_look is not None and stored.next_look <= tx.now:
+        if stored is None:
+            return
+        time_passed = stored.next_look is not None and stored.next_look <= tx.now
+        if causes:
+            # While history arrives, a gauge's entry in the midst of it must not announce what lies half told.
+            tell = time_passed or not stored.untold
+            await settle_again(tx, subject, key, cause="+".join(sorted(set(causes))), tell=tell)
+        elif time_passed:
             await settle_time(tx, subject, stored)
 
 
