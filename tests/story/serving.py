@@ -82,11 +82,19 @@ class Served:
         return await self.ended()
 
 
+def outside() -> dict[str, str]:
+    """The environment of the tests without what the service reads of it."""
+    return {
+        name: value
+        for name, value in os.environ.items()
+        if name != "DATABASE_URL" and not name.startswith("SPINDLE_LEDGER_")
+    }
+
+
 @asynccontextmanager
 async def starting(data: Path, *words: str) -> AsyncIterator[Served]:
     """A service on its way; it is killed at the end where the block has not ended it, and no server is left."""
-    environment = {
-        "PATH": os.defpath,
+    environment = outside() | {
         "SPINDLE_LEDGER_BOOTSTRAP_KEY": KEY,
         "SPINDLE_LEDGER_WEBHOOK_CIDRS": "127.0.0.0/8",
     }
@@ -120,7 +128,7 @@ async def verified(url: str) -> tuple[int, str]:
     process = await asyncio.create_subprocess_exec(
         *(sys.executable, "-B", "-m", "service", "verify"),
         cwd=PROJECT,
-        env={"PATH": os.defpath, "DATABASE_URL": url},
+        env=outside() | {"DATABASE_URL": url},
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.DEVNULL,
     )
