@@ -151,7 +151,7 @@ def _key(environment: Environment, options: argparse.Namespace) -> int:
 
 def _openapi(environment: Environment, _options: argparse.Namespace) -> int:
     app = create_app(replace(environment, database_url="postgresql://"))
-    print(json.dumps(document_of(app), indent=1, sort_keys=True, ensure_ascii=False))
+    print(json.dumps(document_of(app), indent=1, ensure_ascii=False))
     return 0
 
 

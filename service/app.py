@@ -9,7 +9,6 @@ from typing import Any, Final
 from litestar import Litestar
 from litestar.datastructures import State
 from litestar.di import Provide
-from litestar.openapi import OpenAPIConfig
 from litestar.types import Message, Receive, Scope, Send
 
 from service import access
@@ -72,13 +71,15 @@ def create_app(
         database = await Database.open(
             environment.database_url, size=environment.pool_size, clock_shift=clock_shift, metrics=counted
         )
-        app.state.database = database
-        app.state.found_keys = FoundKeys(database)
-        async with database.transaction() as tx:
-            app.state.first_key = await access.ensure_bootstrap(tx, environment.bootstrap_key)
-        async with _beside(database, environment, parts):
-            yield
-        await database.close()
+        try:
+            app.state.database = database
+            app.state.found_keys = FoundKeys(database)
+            async with database.transaction() as tx:
+                app.state.first_key = await access.ensure_bootstrap(tx, environment.bootstrap_key)
+            async with _beside(database, environment, parts):
+                yield
+        finally:
+            await database.close()
 
     def webhook_networks() -> tuple[Network, ...]:
         return environment.webhook_networks
@@ -94,9 +95,7 @@ def create_app(
             "webhook_networks": Provide(webhook_networks, sync_to_thread=False),
         },
         exception_handlers=problems.handlers,
-        openapi_config=OpenAPIConfig(
-            title="Spindle ledger", version="1", description=document.DESCRIPTION, path="/openapi", render_plugins=[]
-        ),
+        openapi_config=None,
         request_max_body_size=BODY_BYTES_MAX,
         logging_config=None,
     )

@@ -1,56 +1,123 @@
-"""`/openapi.json`: what can be called, as a document (OpenAPI 3.1)."""
+"""`/openapi.json` and `/docs`: what can be called, as a document (OpenAPI 3.1) and as a page made from it."""
 
 from typing import Any, Final
 
-import msgspec
 from litestar import Litestar, Request, Response, Router, get
 
+from service.api import document_page
+from service.api.conditional import answer
+from service.api.document_members import Schema
+from service.api.document_operations import OPERATIONS, TAGS
+from service.api.document_paths import Operation, operations, path_item, shared_problems
+from service.api.document_shapes import components
 from service.api.door import JSON_BODY, PUBLIC
-from service.api.problems import MEDIA_TYPE, Problem
+from service.api.event_lines import LineRefused
+from service.api.events import Refused
+from service.api.feed import FeedPage
+from service.api.problems import Problem
+from service.record import Receipt
 
-DESCRIPTION: Final = (
-    "Keeps the tool-clamping set of every spindle proven: facts come in at one door, are judged, fall due, and signed "
-    "webhooks tell the systems that must act. Clearance is advice; nothing here says that a machine is safe."
-)
+TITLE: Final = "Spindle ledger"
+VERSION: Final = "1"
+DESCRIPTION: Final = """\
+Keeps the tool-clamping set of every spindle proven: facts come in at one door, are judged, fall due, and signed \
+webhooks tell the systems that must act.
 
+**Caution.** This service records and computes; clearance is advice, and nothing here says that a machine is safe. The \
+site's procedure and the maker's documentation come first.
 
-_WITHOUT_KEY: Final = frozenset({"/livez", "/readyz", "/metrics", "/openapi.json"})
+**Key.** `Authorization: Bearer <key>`, but for the addresses under `running`. A key has scopes, each operation \
+names the one it needs, and `admin` holds them all. A key may be bound to plants; what is in others is not there for it.
 
+**Errors.** Every error is a problem document (RFC 9457) with a stable `code` from the closed list `ProblemCode`; its \
+`errors` name each place by JSON pointer, with a code from `FaultCode`. A method that an address does not have is \
+answered 405 `method_not_allowed` with an `Allow` header, an address that there is not 404 `not_found`. A query \
+parameter that an address does not know is refused. What is no HTTP at all, or has an address or headers beyond 64 KiB, \
+is answered 400 in plain text before the service sees it.
 
-def document_of(app: Litestar) -> dict[str, Any]:
-    """The document of the application, with the problem documents that errors really are."""
-    made: dict[str, Any] = app.openapi_schema.to_schema()
-    bodies = {
-        route.path_format: handler.opt[JSON_BODY]
-        for route in app.routes
-        for handler in getattr(route, "route_handlers", ())
-        if JSON_BODY in handler.opt
+**Sending again.** An event is known by its `source` and `id`. Sent again it is a duplicate and changes nothing, so \
+retry whenever in doubt; with other content it is a conflict.
+
+**Reading.** HEAD is answered wherever GET is, without the body. Lists answer `items` and `next`, which is the \
+`cursor` of the next page or null, and a `Link` to it (RFC 8288). Where an `ETag` is answered, `If-None-Match` with it \
+is answered 304 while nothing has changed. Times are answered in UTC (RFC 3339). A later release may add members to an \
+answer, and codes to a list.
+
+The examples show one spindle of the Skerrow Pump Works, which is invented, as is every number in them."""
+
+_NOT_MODIFIED: Final = "Nothing has changed since the ETag that If-None-Match names."
+_HEADERS: Final[dict[str, Schema]] = {
+    "ETag": {
+        "description": "What the answer is known by; it changes with every change of the answer (RFC 9110, 8.8.3).",
+        "schema": {"type": "string", "pattern": '^"[^"]+"$'},
+    },
+    "CacheControl": {"description": "An answer is asked for again before it is used.", "schema": {"type": "string"}},
+    "Link": {
+        "description": 'The next page, `rel="next"`, where there is one (RFC 8288).',
+        "schema": {"type": "string"},
+    },
+    "Location": {"description": "The address of what was made.", "schema": {"type": "string"}},
+    "RetryAfter": {"description": "After how many seconds to try again.", "schema": {"type": "string"}},
+    "WWWAuthenticate": {"description": "`Bearer`: send a key.", "schema": {"type": "string"}},
+}
+_PARAMETERS: Final[dict[str, Schema]] = {
+    "IfNoneMatch": {
+        "name": "If-None-Match",
+        "in": "header",
+        "required": False,
+        "description": "The ETag of an earlier answer (RFC 9110, 13.1.2).",
+        "schema": {"type": "string"},
     }
-    (_, *schemas), components = msgspec.json.schema_components(
-        [Problem, *bodies.values()], ref_template="#/components/schemas/{name}"
-    )
-    made.setdefault("components", {}).setdefault("schemas", {}).update(components)
-    for path, schema in zip(bodies, schemas, strict=True):
-        content = {"application/json": {"schema": schema}}
-        made["paths"][path]["post"]["requestBody"] = {"required": True, "content": content}
-    made["components"]["securitySchemes"] = {"key": {"type": "http", "scheme": "bearer"}}
-    body = {"content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}}}
-    for path, operations in made["paths"].items():
-        for operation in operations.values():
-            if not isinstance(operation, dict) or "responses" not in operation:
-                continue
-            answers = operation["responses"]
-            for status in [status for status in answers if status.startswith(("4", "5"))]:
-                del answers[status]
-            answers["default"] = {"description": "A problem document (RFC 9457)", **body}
-            if path not in _WITHOUT_KEY:
-                operation["security"] = [{"key": []}]
-    return made
+}
 
 
-@get("/openapi.json", include_in_schema=False)
-async def read_document(request: Request[Any, Any, Any]) -> Response[dict[str, Any]]:
-    return Response(document_of(request.app))
+def document_of(app: Litestar) -> Schema:
+    """The document of the application. Raises KeyError for an operation that OPERATIONS does not tell of."""
+    found = sorted(operations(app), key=lambda each: (list(OPERATIONS).index(each.name), each.path))
+    paths: dict[str, Schema] = {}
+    for operation in found:
+        paths.setdefault(operation.path, {})[operation.method] = path_item(operation)
+    used = {tag for item in paths.values() for told in item.values() for tag in told["tags"]}
+    return {
+        "openapi": "3.1.0",
+        "info": {"title": TITLE, "version": VERSION, "description": DESCRIPTION},
+        "tags": [{"name": name, "description": text} for name, text in TAGS.items() if name in used],
+        "paths": paths,
+        "components": _components(found),
+    }
 
 
-routes: Final = Router(path="/", route_handlers=[read_document], opt=PUBLIC)
+def _components(found: list[Operation]) -> Schema:
+    asked = [body for each in found for body in (each.body, each.handler.opt.get(JSON_BODY)) if body is not None]
+    answered = [kind for each in found for kind in each.answered]
+    schemas = components(asked, [Receipt, Refused, LineRefused, FeedPage, Problem, *answered])
+    unmodified = {"ETag": {"$ref": "#/components/headers/ETag"}}
+    key = {
+        "type": "http",
+        "scheme": "bearer",
+        "description": "A key, minted by `POST /v1/keys` or `spindle-ledger key`; the first one is set or printed when "
+        "the service starts.",
+    }
+    return {
+        "schemas": dict(sorted(schemas.items())),
+        "responses": {"NotModified": {"description": _NOT_MODIFIED, "headers": unmodified}, **shared_problems()},
+        "headers": _HEADERS,
+        "parameters": _PARAMETERS,
+        "securitySchemes": {"key": key},
+    }
+
+
+@get("/openapi.json")
+async def read_document(request: Request[Any, Any, Any]) -> Response[Schema]:
+    """Everything that can be called, OpenAPI 3.1."""
+    return answer(request, document_of(request.app))
+
+
+@get("/docs")
+async def read_page(request: Request[Any, Any, Any]) -> Response[str]:
+    """The same as a page to read, made here: it needs no script, no key and nothing from elsewhere."""
+    page = document_page.page_of(document_of(request.app))
+    return Response(page, media_type="text/html", headers=document_page.HEADERS)
+
+
+routes: Final = Router(path="/", route_handlers=[read_document, read_page], opt=PUBLIC, tags=["running"])

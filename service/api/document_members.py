@@ -1,0 +1,260 @@
+"""What a struct does not say of its members: raw bytes that are decimals, words of a closed list, kinds of quantity."""
+
+from collections.abc import Iterable
+from typing import Any, Final
+
+import msgspec
+
+from service.access import SCOPES
+from service.api import document_codes
+from service.api.board import Clearance, Health, Lifecycle
+from service.api.rechecks import State
+from service.domain.event import KINDS
+from service.domain.event.sheets import Check
+from service.domain.finding import REASONS, Outcome
+from service.domain.notice import NOTICE_TYPES
+from service.domain.quantity import UNITS
+from service.domain.signature import SECRET_PREFIX
+
+Schema = dict[str, Any]
+REFERENCE: Final = "#/components/schemas/{name}"
+
+_DECIMAL: Final = r"^-?(0|[1-9][0-9]{0,14})(\.[0-9]{1,15})?$"
+_SHOWN: Final = r"^-?[0-9]+(\.[0-9]+)?$"
+KINDS_OF_QUANTITY: Final = {
+    "Length": "length",
+    "Angle": "angle",
+    "Force": "force",
+    "Torque": "torque",
+    "Temperature": "temperature",
+}
+QUANTITIES: Final = {
+    "SettingDepth": {"Length": "nominal lower upper target"},
+    "ThreadAdjust": {"Length": "pitch"},
+    "ShimAdjust": {"Length": "step"},
+    "NoseTorque": {"Torque": "nominal minimum maximum"},
+    "DrawForce": {"Force": "nominal warning minimum maximum"},
+    "RunOutLimit": {"Length": "distance limit"},
+    "DecisionRule": {"Length": "uncertainty_max"},
+    "SheetIssued": {"Length": "reading_spread_max"},
+    "SheetStated": {"Length": "reading_spread_max"},
+    "Shims": {"Length": "out in"},
+    "NoseAdjusted": {"Angle": "turn"},
+    "NoseTorqued": {"Torque": "torque"},
+    "Reading": {"Angle": "angle", "Length": "depth"},
+    "SettingMeasured": {"Temperature": "temperature"},
+    "Pull": {"Force": "value"},
+    "RunOutMeasured": {"Length": "distance run_out reversed_run_out"},
+    "SettingAsked": {"Torque": "torque"},
+}
+"""Which members are of one kind of quantity only; the others take any unit, or one that another member decides."""
+
+
+def ref(name: str) -> Schema:
+    return {"$ref": REFERENCE.format(name=name)}
+
+
+def or_null(schema: Schema) -> Schema:
+    return {"anyOf": [schema, {"type": "null"}]}
+
+
+def of(kind: Any) -> Schema:
+    """The schema of a type that holds no struct."""
+    return msgspec.json.schema(kind)
+
+
+def any_of(names: Iterable[str]) -> Schema:
+    return {"anyOf": [ref(name) for name in names]}
+
+
+_VERDICTS: Final = ("SettingVerdict", "ForceVerdict", "RunOutVerdict")
+_MEASURED: Final = {
+    "entry": {"type": "integer"},
+    "time": {"type": "string", "format": "date-time"},
+    "count": {"type": ["integer", "null"]},
+    "stands": {"type": "boolean", "description": "whether it is still proof"},
+}
+_PLAIN: Final = {"type": "string", "pattern": _SHOWN, "description": "a decimal, written plainly"}
+_EVENT_DATA: Final = [kind.data.__name__ for kind in KINDS.values()]
+_NUMBER_OR_QUANTITY: Final = {"anyOf": [ref("Decimal"), ref("Quantity")]}
+
+
+def _standing(verdict: str) -> Schema:
+    return {"type": "object", "properties": {**_MEASURED, "verdict": ref(verdict)}}
+
+
+def _numbered(name: str) -> Schema:
+    """The answer to a line: with its number."""
+    line = {"type": "object", "properties": {"line": {"type": "integer", "minimum": 1}}, "required": ["line"]}
+    return {"allOf": [ref(name), line]}
+
+
+WRITTEN: Final[dict[str, Schema]] = {
+    "Decimal": {
+        "description": "An exact decimal: a string, or a JSON number, which is read exactly as it is written. At most "
+        "15 digits on either side of the point.",
+        "anyOf": [
+            {"type": "string", "pattern": _DECIMAL},
+            {"type": "number", "exclusiveMinimum": -(10**15), "exclusiveMaximum": 10**15},
+        ],
+    },
+    "ProblemCode": {
+        "description": "What a problem is, as a stable word.",
+        "type": "string",
+        "oneOf": document_codes.told(document_codes.PROBLEMS),
+    },
+    "FaultCode": {
+        "description": "What is wrong at one place, as a stable word.",
+        "type": "string",
+        "oneOf": document_codes.told(document_codes.PROBLEMS | document_codes.PLACES),
+    },
+    "Verdict": any_of(_VERDICTS),
+    "ReceiptLine": _numbered("Receipt"),
+    "RefusedLine": _numbered("LineRefused"),
+    "FeedEnd": {
+        "type": "object",
+        "description": "The last line of a feed that is read as lines.",
+        "properties": {"next": {"type": "string", "description": "the cursor to read on with"}},
+    },
+    "EventData": {"description": "The data of an event of the item's type.", **any_of(_EVENT_DATA)},
+    "SettingStanding": _standing("SettingVerdict"),
+    "ForceStanding": _standing("ForceVerdict"),
+    "RunOutStanding": _standing("RunOutVerdict"),
+    "ClampingSet": {
+        "type": "object",
+        "description": "The set that is fitted: its rebuild, what the record of it lacks, and when it was accepted.",
+        "properties": {
+            "entry": {"type": "integer"},
+            "rebuilt": {"type": "string", "format": "date-time"},
+            "rebuilt_at_count": {"type": ["integer", "null"]},
+            "lot": {"type": ["string", "null"]},
+            "reason": {"type": "string"},
+            "missing": {"type": "array", "items": {"type": "string"}},
+            "accepted": or_null(ref("MomentShown")),
+        },
+    },
+    "OpenCondition": {
+        "type": "object",
+        "properties": {
+            "component": {"type": "string"},
+            "code": {"type": "string"},
+            "unusable": {"type": "boolean"},
+            "entry": {"type": "integer"},
+        },
+    },
+    "StandingFinding": {
+        "type": "object",
+        "properties": {"code": {"type": "string"}, "entry": {"type": ["integer", "null"]}},
+    },
+}
+"""Shapes that no struct has."""
+
+_STATE: Final = {"health": of(Health | None), "clearance": of(Clearance), "lifecycle": of(Lifecycle)}
+_SPINDLE: Final = _STATE | {
+    "last_setting": or_null(ref("SettingStanding")),
+    "last_draw_force": or_null(ref("ForceStanding")),
+    "last_run_out": or_null(ref("RunOutStanding")),
+    "clamping_set": or_null(ref("ClampingSet")),
+    "conditions": {"type": "array", "items": ref("OpenCondition")},
+    "findings": {"type": "array", "items": ref("StandingFinding")},
+}
+_REASONS_OF_VERDICT: Final = {"type": "array", "items": {"enum": list(REASONS)}}
+_OF_VERDICT: Final = {
+    "reasons": _REASONS_OF_VERDICT,
+    "probability_of_conformity": or_null(_PLAIN),
+}
+_NOTICE_TYPE: Final = {"type": "string", "enum": list(NOTICE_TYPES)}
+_SCOPES: Final = {"type": "array", "items": {"type": "string", "enum": list(SCOPES)}}
+_HASH: Final = {"type": "string", "pattern": "^[0-9a-f]{64}$", "description": "SHA-256 in the subject's chain"}
+_SUBJECT: Final = {"type": "string", "pattern": r"^(spindles|sheets|gauges|lots)/[A-Za-z0-9][A-Za-z0-9._~-]{0,63}$"}
+MEMBERS: Final[dict[str, dict[str, Schema]]] = {
+    "Envelope": {
+        "time": {
+            "type": "string",
+            "format": "date-time",
+            "description": "When it happened: RFC 3339 with an offset, from 1970 on and at most five minutes ahead. "
+            "More than six fractional digits are cut.",
+        },
+        "type": {"type": "string", "enum": list(KINDS)},
+        "subject": _SUBJECT,
+        "data": {"type": "object"},
+        "actor": or_null(
+            {"type": "string", "minLength": 1, "maxLength": 256, "description": "who did it, as a pseudonym"}
+        ),
+    },
+    "Readings": {"time": {"type": "string", "format": "date-time"}},
+    "Quantity": {"value": ref("Decimal"), "unit": {"type": "string", "enum": list(UNITS)}},
+    "ShownQuantity": {"value": _PLAIN, "unit": {"type": "string", "enum": list(UNITS)}},
+    "Master": {"k": ref("Decimal")},
+    "GaugeCalibrated": {"k": ref("Decimal")},
+    "DecisionRule": {"guard_factor": or_null(ref("Decimal"))},
+    "Rule": {"guard_factor": or_null(ref("Decimal"))},
+    "ConformityAsked": {
+        "y": _NUMBER_OR_QUANTITY,
+        "u": _NUMBER_OR_QUANTITY,
+        "lower": or_null(_NUMBER_OR_QUANTITY),
+        "upper": or_null(_NUMBER_OR_QUANTITY),
+    },
+    "ConformityEvaluated": {"outcome": of(Outcome), "probability_of_conformity": _PLAIN, "consumer_risk": _PLAIN},
+    "SettingAsked": {"at": or_null({"type": "string", "format": "date-time"})},
+    "SettingAnswer": {"verdict": ref("SettingVerdict")},
+    "Problem": {
+        "type": {"type": "string", "pattern": "^urn:spindle-ledger:problem:[a-z0-9_]+$"},
+        "code": ref("ProblemCode"),
+    },
+    "Fault": {
+        "code": ref("FaultCode"),
+        "pointer": {"type": "string", "description": "JSON pointer (RFC 6901) into the body; empty: all of it"},
+    },
+    "Place": {"subject": _SUBJECT, "hash": _HASH},
+    "Receipt": {
+        "verdict": or_null(ref("Verdict")),
+        "instruction": or_null(ref("Instruction")),
+        "shift": or_null(ref("Shift")),
+        "findings": {"type": "array", "items": ref("Finding")},
+    },
+    "SettingVerdict": _OF_VERDICT,
+    "ForceVerdict": _OF_VERDICT,
+    "RunOutVerdict": _OF_VERDICT,
+    "StateShown": _STATE,
+    "SpindleShown": _SPINDLE,
+    "SpindleHealth": {"health": of(Health | None), "clearance": of(Clearance)},
+    "Clearance": {"clearance": of(Clearance)},
+    "RecheckShown": {"state": of(State), "check": of(Check)},
+    "RecheckListed": {"state": of(State), "check": of(Check)},
+    "MeasurementShown": {
+        "verdict": ref("Verdict"),
+        "outcome": of(Outcome),
+        "check": {"enum": ["setting", "draw_force", "run_out"]},
+    },
+    "HistoryItem": {
+        "type": {"type": "string", "enum": list(KINDS)},
+        "subject": _SUBJECT,
+        "data": ref("EventData"),
+        "hash": _HASH,
+    },
+    "StatementShown": {"data": any_of(["GaugeRegistered", "GaugeCalibrated"])},
+    "NotAccepted": {"status": {"type": "string", "enum": ["late", "refused"]}},
+    "Refused": {"status": {"const": "refused"}},
+    "LineRefused": {"status": {"const": "refused"}},
+    "EndpointWanted": {
+        "url": {"type": "string", "format": "uri", "description": "http or https; where it may lead, see the README"},
+        "types": or_null({"type": "array", "minItems": 1, "items": _NOTICE_TYPE}),
+        "description": or_null({"type": "string", "maxLength": 500}),
+        "secret": or_null({"type": "string", "pattern": f"^{SECRET_PREFIX}[A-Za-z0-9+/]+=*$"}),
+    },
+    "Endpoint": {"types": or_null({"type": "array", "items": _NOTICE_TYPE})},
+    "EndpointAdded": {"types": or_null({"type": "array", "items": _NOTICE_TYPE})},
+    "DeliveryShown": {"state": {"enum": ["waiting", "delivered", "failed", "dropped"]}, "type": _NOTICE_TYPE},
+    "KeyWanted": {
+        "name": {"type": "string", "minLength": 1, "maxLength": 200},
+        "scopes": {**_SCOPES, "minItems": 1},
+        "plants": or_null({"type": "array", "minItems": 1, "items": {"type": "string"}}),
+        "expires": or_null({"type": "string", "format": "date-time"}),
+    },
+    "Key": {"scopes": _SCOPES},
+    "KeyMinted": {"scopes": _SCOPES},
+}
+"""Members that are said more closely than their struct says them."""
+
+OMITTED_WHERE_EMPTY: Final = frozenset({"Problem", "NotAccepted"})

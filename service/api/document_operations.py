@@ -1,0 +1,190 @@
+"""What is told of each operation beyond what its handler says: a line, its refusals, what is answered."""
+
+from typing import Any, Final
+
+from msgspec import Struct
+
+from service.api.counters import Readings
+from service.api.document_members import any_of, ref
+from service.api.event_lines import MEDIA_TYPE as LINES
+from service.api.events import BATCH, SINGLE
+from service.api.probes import Readiness
+from service.domain.evaluation import ConformityAsked, SettingAsked
+
+JSON: Final = "application/json"
+
+
+class Answer(Struct, frozen=True, kw_only=True):
+    """One answer of success. `schemas` by media type; without any, what the handler returns, or nothing at all."""
+
+    text: str
+    schemas: dict[str, Any] | None = None
+    headers: tuple[str, ...] = ()
+
+
+class Told(Struct, frozen=True, kw_only=True):
+    """`codes` are the problems besides those that the key, parameters and body of any such operation can bring."""
+
+    line: str
+    codes: tuple[str, ...] = ()
+    answers: dict[int, Answer] = {}
+    bodies: dict[str, Any] | None = None
+    conditional: bool = False
+    without_database: bool = False
+    paged: bool = False
+
+
+_OF_EVENTS: Final = (
+    *("json_malformed", "event_invalid", "time_in_future", "plant_not_allowed", "identity_conflict"),
+    *("sequence_moved_on", "spindle_already_commissioned", "place_taken", "batch_too_long", "subject_unknown"),
+    *("spindle_unknown", "spindle_retired", "spindle_not_installed", "spindle_still_installed", "sheet_unknown"),
+    *("sheet_incomplete", "sheet_revision_exists", "check_not_applicable", "baseline_ahead", "recheck_unknown"),
+    *("condition_unknown", "gauge_not_registered", "gauge_kind_changed", "unit_of_other_kind"),
+    *("calibration_due_too_early", "lot_not_received", "lot_sheet_changed", "until_passed"),
+)
+_OF_EVALUATIONS: Final = ("json_malformed", "evaluation_invalid")
+_BATCH_ANSWER: Final = {"type": "array", "items": any_of(["Receipt", "Refused"])}
+_EVENTS_TAKEN: Final = {
+    201: Answer(text="The event is recorded. What it brought is in the receipt.", schemas={JSON: ref("Receipt")}),
+    200: Answer(
+        text="The event was recorded before (`duplicate`, with what is now known of it); or a batch, answered item by "
+        "item, in order; or lines, each answered by a line: a receipt or a refusal, with the number of its `line`.",
+        schemas={
+            JSON: {"anyOf": [ref("Receipt"), _BATCH_ANSWER]},
+            LINES: {"type": "string", "description": "NDJSON", "x-line": any_of(["ReceiptLine", "RefusedLine"])},
+        },
+    ),
+}
+_EVENT_BODIES: Final = {
+    **{media: ref("Event") for media in sorted(SINGLE)},
+    BATCH: {"type": "array", "maxItems": 10_000, "items": ref("Event")},
+    LINES: {"type": "string", "description": "NDJSON: an event a line, at most 1 MiB each", "x-line": ref("Event")},
+}
+_FEED: Final = {
+    200: Answer(
+        text="A page; or, asked for with `Accept: application/x-ndjson`, every entry to the present end as a line, the "
+        "last line carrying `next` alone.",
+        schemas={
+            JSON: ref("FeedPage"),
+            LINES: {"type": "string", "description": "NDJSON", "x-line": any_of(["HistoryItem", "FeedEnd"])},
+        },
+        headers=("Link",),
+    )
+}
+_READY: Final = {
+    200: Answer(text="Requests can be served; `findings` may still hold remarks."),
+    503: Answer(text="Requests cannot be served; `findings` say why.", schemas={JSON: ref(Readiness.__name__)}),
+}
+_METRICS: Final = {"text/plain": {"type": "string"}}
+_HTML: Final = {"text/html": {"type": "string"}}
+
+OPERATIONS: Final[dict[str, Told]] = {
+    "post_events": Told(
+        line="Take in one event, a batch, or lines", codes=_OF_EVENTS, answers=_EVENTS_TAKEN, bodies=_EVENT_BODIES
+    ),
+    "read_feed": Told(
+        line="Read everything recorded, on from a cursor", codes=("cursor_malformed", "type_unknown"), answers=_FEED
+    ),
+    "post_readings": Told(
+        line="Take in the counters of many spindles at once",
+        codes=("json_malformed", "event_invalid", "time_in_future"),
+        answers={200: Answer(text="How many were taken, and each that was not, by name.")},
+        bodies={JSON: ref(Readings.__name__)},
+    ),
+    "list_spindles": Told(line="List spindles, or their health alone", paged=True),
+    "read_spindle": Told(line="Read one spindle", codes=("spindle_not_found",), conditional=True),
+    "read_clearance": Told(
+        line="Ask whether a spindle may be used; advice, never a safety release", codes=("spindle_not_found",)
+    ),
+    "read_history": Told(line="Read everything recorded of a spindle", codes=("spindle_not_found",), paged=True),
+    "read_measurements": Told(
+        line="Read a spindle's measurements with their verdicts", codes=("spindle_not_found",), paged=True
+    ),
+    "list_rechecks": Told(line="List rechecks: what is due, was done, or waits", codes=("time_invalid",), paged=True),
+    "list_sheets": Told(line="List setting sheets", paged=True),
+    "read_sheet": Told(
+        line="Read a setting sheet with all its revisions", codes=("sheet_not_found",), conditional=True
+    ),
+    "list_gauges": Told(line="List gauges", paged=True),
+    "read_gauge": Told(line="Read a gauge with its calibrations", codes=("gauge_not_found",), conditional=True),
+    "list_lots": Told(line="List lots of kits", paged=True),
+    "read_lot": Told(line="Read a lot of kits", codes=("lot_not_found",), conditional=True),
+    "post_setting": Told(
+        line="Judge a setting without recording it",
+        codes=(*_OF_EVALUATIONS, "time_invalid", "sheet_unknown", "sheet_incomplete", "check_not_applicable"),
+        bodies={JSON: ref(SettingAsked.__name__)},
+    ),
+    "post_conformity": Told(
+        line="Decide whether a value conforms, and at what risk",
+        codes=_OF_EVALUATIONS,
+        bodies={JSON: ref(ConformityAsked.__name__)},
+    ),
+    "add_endpoint": Told(
+        line="Add a webhook endpoint",
+        codes=(
+            *("json_malformed", "notice_type_unknown", "description_malformed", "secret_malformed", "url_malformed"),
+            *("url_has_credentials", "address_not_allowed"),
+        ),
+        answers={201: Answer(text="The endpoint and, this once, its secret.")},
+    ),
+    "list_endpoints": Told(line="List webhook endpoints", paged=True),
+    "read_endpoint": Told(line="Read a webhook endpoint", codes=("endpoint_unknown",)),
+    "delete_endpoint": Told(
+        line="Delete a webhook endpoint",
+        codes=("endpoint_unknown",),
+        answers={204: Answer(text="It is deleted; what waited for it is dropped.")},
+    ),
+    "ping_endpoint": Told(
+        line="Send a signed ping to a webhook endpoint",
+        codes=("endpoint_unknown",),
+        answers={202: Answer(text="The ping waits to be sent under this id.")},
+    ),
+    "list_deliveries": Told(
+        line="List what was sent to a webhook endpoint, with every attempt", codes=("endpoint_unknown",), paged=True
+    ),
+    "mint_key": Told(
+        line="Mint a key",
+        codes=("json_malformed", "time_invalid", "key_malformed", "scope_unknown", "key_reaches_too_far"),
+        answers={201: Answer(text="The key and, this once, its token.", headers=("Location",))},
+    ),
+    "list_keys": Told(line="List keys, without their tokens", paged=True),
+    "read_key": Told(line="Read a key, without its token", codes=("key_not_found", "not_found"), conditional=True),
+    "revoke_key": Told(
+        line="End a key",
+        codes=("key_not_found", "not_found"),
+        answers={204: Answer(text="It is ended, or was before.")},
+    ),
+    "livez": Told(line="Ask whether the process runs", without_database=True, answers={200: Answer(text="It runs.")}),
+    "readyz": Told(line="Ask whether requests can be served", without_database=True, answers=_READY),
+    "read_metrics": Told(
+        line="Read metrics",
+        without_database=True,
+        answers={200: Answer(text="Metrics in the Prometheus text format.", schemas=_METRICS)},
+    ),
+    "read_document": Told(
+        line="Read this document",
+        without_database=True,
+        conditional=True,
+        answers={200: Answer(text="OpenAPI 3.1.", schemas={JSON: {"type": "object"}})},
+    ),
+    "read_page": Told(
+        line="Read this document as a page",
+        without_database=True,
+        answers={200: Answer(text="A page that needs no script and nothing from elsewhere.", schemas=_HTML)},
+    ),
+}
+"""By the name of the handler, which is the operation's id."""
+
+TAGS: Final = {
+    "events": "The one door for facts, and everything recorded, read on from a cursor.",
+    "counters": "The counters of thousands of spindles in one call.",
+    "spindles": "Spindles as they are now, their history, measurements and clearance.",
+    "rechecks": "What is to be checked again, and when.",
+    "sheets": "What the maker says for a spindle type, in revisions.",
+    "gauges": "Gauges, their calibrations, and whether they may judge.",
+    "lots": "Deliveries of kits.",
+    "evaluations": "What judges a spindle, asked without recording anything.",
+    "webhooks": "Who is told, a ping to try it, and what was sent.",
+    "keys": "Who may do what, and for how long.",
+    "running": "Whether the process runs and can keep its promises; and this document. These need no key.",
+}

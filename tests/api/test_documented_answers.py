@@ -1,0 +1,173 @@
+"""What is really answered is what the document tells of: bodies, headers and problems, over a story and its errors."""
+
+import json
+from datetime import UTC, datetime
+from typing import Any, Final
+
+import msgspec
+import pytest
+
+from service.api.document_members import KINDS_OF_QUANTITY
+from service.api.document_shapes import event_name
+from service.domain.event.envelope import read_event
+from service.domain.quantity import UNITS
+from service.domain.refusal import Refusal
+from tests.api.documented import assert_told, faults, operations
+from tests.api.test_openapi_document import EVENTS
+from tests.running import Json, Running, running
+from tests.story.day_one import SPINDLE, story
+
+PARAMETERS: Final = {"spindle": SPINDLE, "code": "SKERROW-A", "gauge": "DG-03", "lot": "L-2291", "number": "1"}
+
+
+async def _told_story(ledger: Running) -> str:
+    """Day one, a lot and an endpoint; answers the endpoint's id."""
+    lot = {"sheet": "SKERROW-A", "quantity": 4}
+    first = story()["01"] | {"id": "a lot", "type": "lot.received", "subject": "lots/L-2291", "data": lot}
+    for event in (*story().values(), first):
+        assert_told(await ledger.send(event))
+    added = await ledger.client.post("/v1/webhook-endpoints", json={"url": "https://127.0.0.1:9/hook"})
+    assert_told(added)
+    endpoint: str = added.json()["id"]
+    assert_told(await ledger.client.post(f"/v1/webhook-endpoints/{endpoint}/ping"))
+    return endpoint
+
+
+async def test_everything_that_can_be_read_is_answered_as_told(database_url: str) -> None:
+    async with running(database_url) as ledger:
+        named = PARAMETERS | {"endpoint_id": await _told_story(ledger)}
+        for path, method, told in operations():
+            if method != "get":
+                continue
+            address = path.format(**named)
+            answer = await ledger.client.get(address)
+            assert answer.status_code == 200, (address, answer.text)
+            assert_told(answer)
+            if "304" in told["responses"]:
+                again = await ledger.client.get(address, headers={"If-None-Match": answer.headers["ETag"]})
+                assert again.status_code == 304, address
+                assert_told(again)
+            assert_told(await ledger.client.head(address))
+            if any(each.get("name") == "limit" for each in told.get("parameters", ())):
+                assert_told(await ledger.client.get(address, params={"limit": 1}))
+        assert_told(await ledger.client.get("/v1/spindles", params={"view": "health", "health": "normal"}))
+        assert_told(await ledger.client.get("/v1/events", headers={"Accept": "application/x-ndjson"}))
+        assert_told(await ledger.client.delete(f"/v1/webhook-endpoints/{named['endpoint_id']}"))
+
+
+async def test_the_answers_to_what_is_sent_again_or_refused_are_told_of(database_url: str) -> None:
+    async with running(database_url) as ledger:
+        await _told_story(ledger)
+        events = story()
+        other = events["09"] | {"data": events["13"]["data"]}
+        unknown = events["09"] | {"id": "x", "subject": "spindles/NONE"}
+        for event in (events["09"], other, unknown, events["04"] | {"id": "y"}, {}, {"specversion": "1.0"}):
+            assert_told(await ledger.send(event))
+        batch = [events["09"], other, {"a": 1}]
+        assert_told(await _post(ledger, "/v1/events", json.dumps(batch), "application/cloudevents-batch+json"))
+        lines = "\n".join(json.dumps(event) for event in batch)
+        assert_told(await _post(ledger, "/v1/events", lines, "application/x-ndjson"))
+        now = datetime.now(UTC)
+        assert (await ledger.read_counters(now, {SPINDLE: 118_215, "NONE": 4}))["refused"] == 1
+        again = {"source": "/skerrow/mes", "time": now.isoformat(), "readings": {SPINDLE: 118_215, "NONE": 4}}
+        assert_told(await ledger.client.post("/v1/counter-readings", json=again))
+
+
+async def _post(ledger: Running, path: str, content: str | bytes, media: str) -> Any:
+    return await ledger.client.post(path, content=content, headers={"Content-Type": media})
+
+
+async def test_every_operation_refuses_as_told(database_url: str) -> None:
+    async with running(database_url) as ledger:
+        _, reader = await ledger.key("work_orders:write")
+        for path, method, told in operations():
+            address = path.format(**dict.fromkeys(PARAMETERS, "7"), endpoint_id="none")
+            bodies = told.get("requestBody", {}).get("content", {})
+            heads: list[Json] = [{}, {"Authorization": ""}, {"Authorization": f"Bearer {reader}"}]
+            for headers in heads:
+                sent = headers | ({"Content-Type": "application/json"} if bodies else {})
+                body = b"{" if bodies else b""
+                answer = await ledger.client.request(method, address, content=body, headers=sent)
+                assert answer.is_error or "security" not in told or headers == {}, address
+                assert_told(answer)
+            assert_told(await ledger.client.request(method, address, params={"nonesuch": "1"}))
+            for content, media in ((b"[]", "text/plain"), (b"\xff", "application/json"), (b"{}", "application/json")):
+                if bodies:
+                    assert_told(
+                        await ledger.client.request(method, address, content=content, headers={"Content-Type": media})
+                    )
+            for each in told.get("parameters", ()):
+                if each.get("in") == "query":
+                    assert_told(await ledger.client.request(method, address, params={each["name"]: "\u00e9 "}))
+
+
+def _changed(value: Any, place: str = "") -> list[tuple[str, Any]]:
+    """The value with one change at a place, for each change that is tried: members dropped, added, of another kind."""
+    found: list[tuple[str, Any]] = []
+    if isinstance(value, dict):
+        found.append((f"{place}+", value | {"nonesuch": 1}))
+        for name, member in value.items():
+            found.append((f"{place}-{name}", {other: value[other] for other in value if other != name}))
+            found += [(where, value | {name: made}) for where, made in _changed(member, f"{place}/{name}")]
+        if set(value) == {"value", "unit"}:
+            foreign = [units[0] for units in _UNITS.values() if value["unit"] not in units]
+            found += [(f"{place}={unit}", value | {"unit": unit}) for unit in (*foreign, "inch")]
+            found += [(f"{place}={text!r}", value | {"value": text}) for text in ("1_0", "NaN", " 1", "1e400", True)]
+    elif isinstance(value, list):
+        found.append((f"{place}=[]", []))
+        for number, member in enumerate(value):
+            found += [
+                (where, [*value[:number], made, *value[number + 1 :]])
+                for where, made in _changed(member, f"{place}/{number}")
+            ]
+    else:
+        others: list[Any] = ["", "not_applicable", -1, 1.5, 10**16, [], {}]
+        found += [(f"{place}={made!r}", made) for made in others if made != value]
+    return found
+
+
+_UNITS: Final = {
+    kind: [unit for unit, (dimension, _) in UNITS.items() if dimension == kind] for kind in KINDS_OF_QUANTITY.values()
+}
+_ONLY_TOGETHER: Final = (
+    *("unit_of_other_kind: ", "adjustment_unclear", "direction_missing", "zeroing_unclear", "until_missing"),
+    *("recheck_w", "limits_reversed", "count_beyond_modulus", "value_negative", "_not_a", "accept_with_empty"),
+    *("coverage_factor", "guard_factor"),
+)
+"""Refusals of a member for what another member says, or for a sign, which the document tells in words."""
+
+
+def _refusal(event: Json) -> Refusal | None:
+    """Why the service does not read an event, or None where it does."""
+    try:
+        read_event(msgspec.json.encode(event))
+    except Refusal as refusal:
+        return refusal
+    return None
+
+
+@pytest.mark.parametrize("name", EVENTS)
+def test_what_the_document_refuses_of_an_event_the_service_refuses_and_the_other_way_round(name: str) -> None:
+    event = EVENTS[name]
+    schema = {"$ref": f"#/components/schemas/{event_name(event['type'])}"}
+    changes = _changed(event["data"])
+    assert len(changes) > 3
+    for place, data in changes:
+        changed = event | {"data": data}
+        told, refusal = faults(schema, changed), _refusal(changed)
+        if refusal is None:
+            assert not told, f"{place}: only the document refuses: {told}"
+        elif not any(word in f"{refusal.faults[0].code}: " for word in _ONLY_TOGETHER):
+            assert told, f"{place}: only the service refuses: {refusal}"
+
+
+def test_the_envelope_is_read_as_the_document_says() -> None:
+    event = EVENTS["01 sheet.issued"] | {"expectedsequence": 0, "datacontenttype": "application/json"}
+    for place, changed in _changed(event):
+        if place.startswith("/data/"):
+            continue
+        told, refusal = faults({"$ref": "#/components/schemas/Event"}, changed), _refusal(changed)
+        if refusal is None:
+            assert not told, f"{place}: only the document refuses: {told}"
+        elif not place.startswith("/datacontenttype"):
+            assert told, f"{place}: only the service refuses: {refusal}"
