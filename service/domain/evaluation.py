@@ -215,9 +215,9 @@ class _Number(Struct, frozen=True, kw_only=True):
 def evaluate_conformity(asked: ConformityAsked) -> ConformityEvaluated:
     """The decision on y. Raises QuestionRefused, naming each member that cannot be taken."""
     given = {name: _number(getattr(asked, name), f"/{name}") for name in ("y", "u", "lower", "upper")}
+    if given["y"] is None or given["u"] is None:
+        raise QuestionRefused("y and u are needed", pointer="/y" if given["y"] is None else "/u")
     values, unit = _in_one_unit({name: number for name, number in given.items() if number is not None})
-    if "y" not in values or "u" not in values:
-        raise QuestionRefused("y and u are needed", pointer="/y" if "y" not in values else "/u")
     lower, upper, u = values.get("lower"), values.get("upper"), values["u"]
     if lower is None and upper is None:
         raise QuestionRefused("state lower, upper or both", pointer="/lower")

@@ -228,6 +228,7 @@ async def test_bands_wider_than_the_limits_leave_nothing_to_accept(database_url:
         ('"u":{"value":"1","unit":"µm"},"upper":1', "/u"),
         ('"u":{"value":"1"},"upper":1', "/u"),
         ('"u":1,"upper":1,"mean":1', "/mean"),
+        ('"u":null,"upper":1', "/u"),
     ],
 )
 async def test_a_question_without_an_answer_is_refused_with_its_place(
