@@ -32,8 +32,8 @@ names the one it needs, and `admin` holds them all. A key may be bound to plants
 **Errors.** Every error is a problem document (RFC 9457) with a stable `code` from the closed list `ProblemCode`; its \
 `errors` name each place by JSON pointer, with a code from `FaultCode`. A method that an address does not have is \
 answered 405 `method_not_allowed` with an `Allow` header, an address that there is not 404 `not_found`. A query \
-parameter that an address does not know is refused. What is no HTTP at all, or has an address or headers beyond 64 KiB, \
-is answered 400 in plain text before the service sees it.
+parameter that an address does not know is refused. What is no HTTP at all, or has an address or headers beyond 64 \
+KiB, is answered 400 in plain text before the service sees it.
 
 **Sending again.** An event is known by its `source` and `id`. Sent again it is a duplicate and changes nothing, so \
 retry whenever in doubt; with other content it is a conflict.

@@ -25,7 +25,7 @@ PROBLEMS: Final = {
     "gauge_not_registered": "The first thing on record about a gauge is its registration.",
     "identity_conflict": "The same source and id (for a counter reading: source, spindle and time) stand in the ledger "
     "with other content.",
-    "internal": "The service failed; its log says more. Sending the same again is safe.",
+    "internal": "The service failed; its log says more. An event may be sent again.",
     "json_malformed": "Not JSON that can be read: broken, not UTF-8, nested too deeply, or with a NUL in it.",
     "key_malformed": "The new key's name, plants or expiry cannot be taken.",
     "key_missing": "The request carries no key that holds.",

@@ -3,6 +3,8 @@
 Sent in the order in which they stand, operation by operation, they are answered as the document says.
 """
 
+import json
+from pathlib import Path
 from typing import Any, Final
 
 import msgspec
@@ -296,3 +298,9 @@ EXAMPLES: Final[dict[str, dict[str, dict[str, Json]]]] = {
     },
 }
 """Bodies to send, by the operation's id and their media type."""
+
+ANSWERS: Final[dict[str, dict[str, dict[str, dict[str, Json]]]]] = {
+    name: {status: {_JSON: _one(value)} for status, value in by_status.items()}
+    for name, by_status in json.loads(Path(__file__).with_suffix(".json").read_text("utf-8")).items()
+}
+"""What some of them are answered with, by the operation's id and the status; places in the ledger differ."""

@@ -23,7 +23,8 @@ pre code { background: none; padding: 0; overflow-wrap: normal; }
 .wide { overflow-x: auto; }
 table { border-collapse: collapse; width: 100%; }
 th, td { text-align: left; vertical-align: top; padding: .3rem .75rem .3rem 0; border-bottom: 1px solid var(--line); }
-th:first-child, td:first-child { white-space: nowrap; }
+th:first-child, td:first-child { white-space: nowrap; } td:nth-child(3) { min-width: 15rem; }
+details details { margin-left: 1.25rem; }
 nav ul { columns: 22rem; column-gap: 2.5rem; padding-left: 1.25rem; } nav li { break-inside: avoid; }
 .method { display: inline-block; min-width: 4.5rem; text-align: center; color: #fff; border-radius: .25rem;
   background: var(--get); font-size: .85rem; padding: .1rem .5rem; }
@@ -96,7 +97,11 @@ def _section(document: Schema, tag: Schema) -> str:
 def _operation(document: Schema, path: str, method: str, told: Schema) -> str:
     parameters = [_resolved(document, each) for each in told.get("parameters", ())]
     rows = [
-        (f"<code>{escape(each['name'])}</code>", _inline(each.get("description", "")), _kind(each["schema"]))
+        (
+            f"<code>{escape(each['name'])}</code>{_needed(each['required'])}",
+            _inline(each.get("description", "")),
+            _kind(each["schema"]),
+        )
         for each in parameters
     ]
     body = told.get("requestBody", {}).get("content", {})
@@ -121,12 +126,14 @@ def _contents_of(content: Schema) -> str:
 
 
 def _examples(content: Schema) -> str:
-    return "".join(
+    found = [
         f"<details><summary>Example: {escape(name)}, <code>{escape(media)}</code></summary>"
         f"<pre><code>{escape(_written(example['value']))}</code></pre></details>"
         for media, told in content.items()
         for name, example in told.get("examples", {}).items()
-    )
+    ]
+    told = "".join(found)
+    return f"<details><summary>{len(found)} examples, in order</summary>{told}</details>" if len(found) > 3 else told
 
 
 def _written(value: Any) -> str:
@@ -138,7 +145,7 @@ def _shape(name: str, schema: Schema) -> str:
     needed = {member for part in parts for member in part.get("required", ())}
     rows = [
         (
-            f"<code>{escape(member)}</code>{' <span class=needed>needed</span>' if member in needed else ''}",
+            f"<code>{escape(member)}</code>{_needed(member in needed)}",
             _inline(told.get("description", "")),
             _kind(told),
         )
@@ -153,6 +160,10 @@ def _shape(name: str, schema: Schema) -> str:
     whole = "" if (rows and "allOf" not in schema) or words else f"<p>{_kind(schema)}</p>"
     said = _text(schema.get("description", ""))
     return f'<article id="shape-{name}"><h3>{name}</h3>{said}{whole}{_table(rows)}{_table(words)}</article>'
+
+
+def _needed(needed: bool) -> str:
+    return ' <span class="needed">needed</span>' if needed else ""
 
 
 def _resolved(document: Schema, told: Schema) -> Schema:

@@ -14,7 +14,7 @@ from litestar.typing import FieldDefinition
 from msgspec import Struct
 
 from service.api.document_codes import MEANING, STATUS_OF
-from service.api.document_examples import EXAMPLES
+from service.api.document_examples import ANSWERS, EXAMPLES
 from service.api.document_members import Schema, any_of, ref
 from service.api.document_operations import JSON, OPERATIONS, Answer, Told
 from service.api.document_shapes import in_one_dialect
@@ -184,7 +184,7 @@ def _schema_of(field: FieldDefinition, said: ParameterKwarg | None) -> Schema:
 def _answers(operation: Operation) -> Schema:
     told = operation.told
     status = int(operation.handler.status_code)
-    answers = told.answers or {status: Answer(text="The answer.")}
+    answers = told.answers or {status: Answer(text="A page." if told.paged else "What was asked for.")}
     made: Schema = {}
     for number, answer in answers.items():
         schemas = answer.schemas
@@ -195,7 +195,7 @@ def _answers(operation: Operation) -> Schema:
         headers += ["Link"] if told.paged else []
         made[str(number)] = {"description": answer.text}
         if schemas:
-            made[str(number)]["content"] = _content(schemas, EXAMPLES.get(f"{operation.name} {number}", {}))
+            made[str(number)]["content"] = _content(schemas, ANSWERS.get(operation.name, {}).get(str(number), {}))
         if headers:
             made[str(number)]["headers"] = {_WRITTEN.get(name, name): _header(name) for name in headers}
     if told.conditional or told.paged:

@@ -37,6 +37,9 @@ def components(asked: Iterable[Any], answered: Iterable[Any]) -> dict[str, Schem
             found[name] = _as_answered(name, schema)
     for name, schema in WRITTEN.items():
         found[name] = _as_answered(name, schema) if "properties" in schema else schema
+    for event_type, kind in KINDS.items():
+        told = found[kind.data.__name__]
+        told["description"] = f"{told.get('description', '')} The data of `{event_type}`.".strip()
     for name, members in MEMBERS.items():
         if name in found:
             found[name]["properties"] |= members
