@@ -1,5 +1,7 @@
 """Measurements folded in: judged by what is on record, and what their verdict changes."""
 
+from decimal import Decimal
+
 from msgspec.structs import replace
 
 from service.domain import recheck
@@ -20,7 +22,7 @@ from service.domain.spindle import (
 )
 from service.domain.step import Finding, References, Step, Verdict
 from service.domain.turn import Instruction, advise_setting, cure_reasons
-from service.domain.verdict import depth_shift, judge_draw_force, judge_run_out, judge_setting
+from service.domain.verdict import RunOutVerdict, depth_shift, judge_draw_force, judge_run_out, judge_setting
 
 
 def setting_measured(
@@ -115,11 +117,12 @@ def run_out_measured(state: SpindleState, data: spindles.RunOutMeasured, revisio
     state = replace(state, last_run_out=measurement)
     if not verdict.admissible:
         return _not_admissible(state, "run_out", verdict, revision)
-    others = tuple(
-        each
-        for each in state.run_outs
-        if (each.verdict.place, each.verdict.distance) != (verdict.place, verdict.distance)
-    )
+    others = tuple(each for each in state.run_outs if _spot(each.verdict) != _spot(verdict))
     state = checked(replace(state, run_outs=(*others, measurement)), revision, "run_out")
     state = accepted_if_proven(_admitted(state, "run_out", verdict), revision)
     return Step(state=state, verdict=verdict)
+
+
+def _spot(verdict: RunOutVerdict) -> tuple[str, Decimal | None]:
+    """The place with its distance in mm: 0 and 0.000 are the same spot."""
+    return verdict.place, None if verdict.distance is None else Decimal(verdict.distance.value)
