@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
+from service.domain.fold import next_look
 from service.domain.recheck import REPEAT_CHECK
 from tests.domain.one_spindle import BED_IN, COUNTER, FORCE_QUARTERLY, PLACE, Spindle, accepted, day
 from tests.domain.skerrow import mm, q
@@ -350,6 +351,16 @@ def test_a_concession_restricts_what_it_speaks_of_until_its_count_or_its_time() 
     assert spindle.see().assessment.clearance == "restricted"
     spindle.count(119_000)
     assert spindle.see().assessment.clearance == "withheld"
+
+
+def test_nobody_waits_for_a_concession_that_its_count_has_ended() -> None:
+    spindle = accepted()
+    spindle.measure("11.50")
+    granted = {"until": day(5).isoformat(), "until_count": 118_300, "reason": "no set", "approved_by": "r.t."}
+    spindle.tell("concession.granted", granted)
+    assert next_look(spindle.state, spindle.see()) == day(5)
+    spindle.count(118_300, on=2)
+    assert next_look(spindle.state, spindle.see()) == day(9), "when the counter falls silent"
 
 
 def test_a_concession_ends_with_the_clamping_set() -> None:

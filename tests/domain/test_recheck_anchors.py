@@ -102,6 +102,15 @@ def test_a_torque_leaves_the_bed_in_running_and_the_next_acceptance_begins_it_an
     assert [(each.code, each.due_at_count) for each in made.opened] == [("bed-in", 119_204)]
 
 
+def test_the_next_acceptance_supersedes_a_bed_in_that_waits() -> None:
+    spindle = accepted(BED_IN)
+    spindle.torque()
+    spindle.exercise()
+    made = spindle.measure()
+    assert [(each.code, each.state) for each in made.closed] == [("bed-in", "superseded")]
+    assert [each.code for each in spindle.state.rechecks] == ["bed-in"]
+
+
 def test_a_condition_that_is_noted_twice_begins_one_recheck() -> None:
     spindle = Spindle(recheck("crash", "run_out", "condition", after_days=1, codes=["collision"]))
     noted = {"component": "spindle", "code": "collision"}

@@ -97,6 +97,8 @@ def test_a_rejection_a_low_force_or_a_warning_says_since_when_the_spindle_is_in_
     assert in_doubt(spindle) == 6
     spindle.measure("11.50")
     assert in_doubt(spindle) == 6
+    spindle.tell("spindle.removed", {"to": "repair"})
+    assert in_doubt(spindle) is None
 
 
 def test_what_was_never_proven_is_in_doubt_since_nobody_knows_when() -> None:
