@@ -88,6 +88,8 @@ async def count(
         if time > tx.now + FUTURE:
             raise TimeInFuture(f"{time.isoformat()} is more than five minutes ahead", pointer="/time")
         spindles, answers = await _resolve(tx, readings, time, key)
+        if not spindles:
+            return answers
         known_source = await ledger.source(tx, source)
         rows = await tx.rows(SQL["lock_counters"], subjects=sorted({each.subject for each in spindles}))
         counters = {row["subject"]: row for row in rows}

@@ -100,6 +100,7 @@ async def _take_in(tx: Transaction, event: Event, key: Key) -> Receipt:
     subject = await ledger.lock(tx, event.kind, event.key, create=event.type in _CREATES)
     known = await ledger.identity(tx, source[0], event.id)
     if known is not None:
+        await _check_reach(tx, known, key)
         if not known.same_as(event, actor, data_json):
             raise _taken(event, known.place)
         return await _duplicate(tx, known)
@@ -124,6 +125,13 @@ async def _take_in(tx: Transaction, event: Event, key: Key) -> Receipt:
 def _taken(event: Event, place: Place) -> Refusal:
     text = f"source {event.source!r} has sent id {event.id!r} with other content: entry {place.sequence}"
     return IdentityTaken(f"{text} of {place.subject}", pointer="/id")
+
+
+async def _check_reach(tx: Transaction, known: Known, key: Key) -> None:
+    """A key that is bound to plants is not told by a duplicate, or a conflict, what another plant has recorded."""
+    stored = await load_folded(tx, known.number, known.key) if key.plants and known.kind == "spindles" else None
+    if stored is not None and not key.reaches(stored.state.place.plant):
+        raise PlantNotYours("this identity belongs to an entry of another plant", pointer="/id")
 
 
 def _unknown(event: Event) -> Refusal:

@@ -7,11 +7,15 @@ from litestar import Litestar, Request, Response
 from litestar.exceptions import HTTPException, MethodNotAllowedException, SerializationException, ValidationException
 from msgspec import Struct
 
+from service.domain.event import SchemaTooNew
 from service.domain.refusal import Fault, Refusal
 from service.postgres import CannotConnect
+from service.projections import FoldTooOld
 
 LOG: Final = logging.getLogger(__name__)
 MEDIA_TYPE: Final = "application/problem+json"
+QUOTED_CHARACTERS_MAX: Final = 500
+FAULTS_MAX: Final = 100
 
 STATUS: Final = {
     "json_malformed": 400,
@@ -76,10 +80,18 @@ def problem(code: str, detail: str, faults: tuple[Fault, ...] = (), status: int 
         type=f"urn:spindle-ledger:problem:{code}",
         title=_TITLE.get(status, "Refused"),
         status=status,
-        detail=detail,
+        detail=_short(detail),
         code=code,
-        errors=faults,
+        errors=tuple(
+            Fault(pointer=_short(fault.pointer), code=fault.code, detail=_short(fault.detail))
+            for fault in faults[:FAULTS_MAX]
+        ),
     )
+
+
+def _short(text: str) -> str:
+    """A text that quotes what was sent, cut where that was long."""
+    return text if len(text) <= QUOTED_CHARACTERS_MAX else f"{text[:QUOTED_CHARACTERS_MAX]}…"
 
 
 def problem_of(refusal: Refusal) -> Problem:
@@ -107,13 +119,15 @@ def on_validation(_request: Request[Any, Any, Any], error: ValidationException) 
         for each in extra
         if isinstance(each, dict)
     )
-    return _answer(problem("request_invalid", faults[0].detail if faults else error.detail, faults, 400))
+    faults = faults or (Fault(pointer="", code="request_invalid", detail=error.detail),)
+    return _answer(problem("request_invalid", faults[0].detail, faults, 400))
 
 
 def on_unreadable(
     _request: Request[Any, Any, Any], error: SerializationException | RecursionError | UnicodeDecodeError
 ) -> Response[Problem]:
-    return _answer(problem("json_malformed", f"not JSON that can be read: {error}"))
+    detail = f"not JSON that can be read: {error}"
+    return _answer(problem("json_malformed", detail, (Fault(pointer="", code="json_malformed", detail=detail),)))
 
 
 def on_http(request: Request[Any, Any, Any], error: HTTPException) -> Response[Problem]:
@@ -124,7 +138,8 @@ def on_http(request: Request[Any, Any, Any], error: HTTPException) -> Response[P
     if isinstance(error, MethodNotAllowedException):
         headers = {name: value for name, value in headers.items() if name.lower() != "allow"}
         headers["Allow"] = ", ".join(sorted(allowed_methods(request.app, request.url.path)))
-    return _answer(problem(code, error.detail, status=error.status_code), headers)
+    faults = (Fault(pointer="", code=code, detail=error.detail),) if error.status_code == 400 else ()
+    return _answer(problem(code, error.detail, faults, error.status_code), headers)
 
 
 def allowed_methods(app: Litestar, path: str) -> set[str]:
@@ -151,7 +166,13 @@ def on_no_database(_request: Request[Any, Any, Any], error: Exception) -> Respon
 
 def on_surprise(request: Request[Any, Any, Any], error: Exception) -> Response[Problem]:
     LOG.error("%s %s failed", request.method, request.url.path, exc_info=error)
-    return _answer(problem("internal", "the service failed; its log says more", status=500))
+    return _answer(problem_of_surprise(error))
+
+
+def problem_of_surprise(error: Exception) -> Problem:
+    """What another release stored is named, so that whoever runs several sees it without the log."""
+    named = isinstance(error, SchemaTooNew | FoldTooOld)
+    return problem("internal", str(error) if named else "the service failed; its log says more", status=500)
 
 
 handlers: Final[dict[Any, Any]] = {
