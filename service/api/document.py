@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from litestar import Litestar, Request, Response, Router, get
+from msgspec import Struct
 
 from service.api import document_page
 from service.api.conditional import answer
@@ -72,7 +73,10 @@ _PARAMETERS: Final[dict[str, Schema]] = {
 
 
 def document_of(app: Litestar) -> Schema:
-    """The document of the application. Raises KeyError for an operation that OPERATIONS does not tell of."""
+    """The document of the application. Raises LookupError for an operation that OPERATIONS does not tell of."""
+    untold = {each.name for each in operations(app)} - set(OPERATIONS)
+    if untold:
+        raise LookupError(f"service/api/document_operations.py does not tell of {', '.join(sorted(untold))}")
     found = sorted(operations(app), key=lambda each: (list(OPERATIONS).index(each.name), each.path))
     paths: dict[str, Schema] = {}
     for operation in found:
@@ -107,17 +111,31 @@ def _components(found: list[Operation]) -> Schema:
     }
 
 
+class _Kept(Struct, frozen=True, kw_only=True):
+    """The document of one application, made when it is first asked for: it cannot change while that runs."""
+
+    document: Schema
+    page: str
+
+
+def _kept(app: Litestar) -> _Kept:
+    kept: _Kept | None = app.state.get("document")
+    if kept is None:
+        document = document_of(app)
+        kept = app.state.document = _Kept(document=document, page=document_page.page_of(document))
+    return kept
+
+
 @get("/openapi.json")
 async def read_document(request: Request[Any, Any, Any]) -> Response[Schema]:
     """Everything that can be called, OpenAPI 3.1."""
-    return answer(request, document_of(request.app))
+    return answer(request, _kept(request.app).document)
 
 
 @get("/docs")
 async def read_page(request: Request[Any, Any, Any]) -> Response[str]:
     """The same as a page to read, made here: it needs no script, no key and nothing from elsewhere."""
-    page = document_page.page_of(document_of(request.app))
-    return Response(page, media_type="text/html", headers=document_page.HEADERS)
+    return Response(_kept(request.app).page, media_type="text/html", headers=document_page.HEADERS)
 
 
 routes: Final = Router(path="/", route_handlers=[read_document, read_page], opt=PUBLIC, tags=["running"])
