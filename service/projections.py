@@ -8,6 +8,7 @@ import msgspec
 from msgspec import Struct, structs
 
 from service.domain import counter
+from service.domain.event import SchemaTooNew
 from service.domain.fold import View, next_limit, view
 from service.domain.recheck import Episode, Moment
 from service.domain.shown import recheck_shown, verdict_shown
@@ -69,19 +70,24 @@ def limits_of(state: SpindleState) -> Limits:
 
 
 class FoldTooOld(Exception):
-    """A stored state was folded by another release; it has to be folded again from the facts."""
+    """A stored state was folded by an older release; it has to be folded again from the facts."""
 
 
 async def load(tx: Transaction, subject: int) -> Stored | None:
-    """The stored state. Raises FoldTooOld where another version of the fold made it."""
+    """The stored state. Raises as `stored_of`."""
     row = await tx.row(SQL["load"], subject=subject)
     return None if row is None else stored_of(row)
 
 
 def stored_of(row: Any) -> Stored:
-    """The stored state from its columns. Raises FoldTooOld where another version of the fold made it."""
-    if row["fold"] != FOLD_VERSION:
-        raise FoldTooOld(f"a state was folded by version {row['fold']}, this is version {FOLD_VERSION}")
+    """The stored state from its columns.
+
+    Raises FoldTooOld where an older release folded it, SchemaTooNew where a newer one did: that is left as it is.
+    """
+    if row["fold"] > FOLD_VERSION:
+        raise SchemaTooNew(f"a state in fold {row['fold']} was written by a newer release than this one")
+    if row["fold"] < FOLD_VERSION:
+        raise FoldTooOld("an older release folded this state; it is being folded again: ask again in a moment")
     return Stored(
         state=_STATE.decode(row["folded"]),
         sequence=row["sequence"],

@@ -79,6 +79,14 @@ WHERE next_look <= :now::timestamptz AND subject <> ALL (:done::integer[])
 ORDER BY next_look
 LIMIT :limit::integer;
 
+-- name: folded_before
+-- Spindles whose state an older release folded.
+SELECT subject
+FROM derived.spindle
+WHERE fold < :fold::smallint AND subject > :after::integer
+ORDER BY subject
+LIMIT :limit::integer;
+
 -- name: waiting_to_settle
 -- Spindles that an entry of a sheet, gauge or lot reached.
 SELECT DISTINCT subject

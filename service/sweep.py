@@ -5,6 +5,7 @@ import logging
 from typing import Final
 
 from service import ledger, projections
+from service.domain.spindle import FOLD_VERSION
 from service.postgres import CannotConnect, Database
 from service.record import load_folded, settle_again, settle_time
 
@@ -32,6 +33,20 @@ async def sweep_once(database: Database) -> int:
         settled.update(waiting)
         if not waiting:
             return len(settled)
+
+
+async def fold_again(database: Database) -> int:
+    """Folds anew every state that an older release folded, a transaction each. Answers how many there were."""
+    folded, after = 0, 0
+    while True:
+        async with database.transaction() as tx:
+            rows = await tx.rows(projections.SQL["folded_before"], fold=FOLD_VERSION, after=after, limit=PORTION)
+        for row in rows:
+            after = row["subject"]
+            await _settle_or_log(database, after)
+        folded += len(rows)
+        if not rows:
+            return folded
 
 
 async def _settle_or_log(database: Database, subject: int) -> None:
@@ -64,13 +79,14 @@ async def _settle(database: Database, subject: int) -> None:
 
 
 async def sweep(database: Database, stop: asyncio.Event) -> None:
-    """Sweeps until `stop` is set, and sees that the ledger's weeks are made ahead."""
+    """Sweeps until `stop` is set; at its start and every hour makes weeks ahead and folds what an older release did."""
     rounds = 0
     while not stop.is_set():
         try:
             if rounds % WEEKS_EVERY == 0:
                 async with database.transaction() as tx:
                     await tx.value(ledger.SQL["make_weeks"], ahead=WEEKS_AHEAD)
+                await fold_again(database)
             await sweep_once(database)
         except CannotConnect as error:
             LOG.warning("the database is away: %s", error)

@@ -19,7 +19,7 @@ from litestar.types import Receive, Send
 from msgspec import Struct
 
 from service.access import Key
-from service.api.problems import Problem, problem, problem_of
+from service.api.problems import Problem, problem, problem_of, problem_of_surprise
 from service.domain.event.envelope import Malformed, read_event
 from service.domain.refusal import Refusal
 from service.postgres import CannotConnect, Database
@@ -133,9 +133,9 @@ async def _answer(line: bytes | None, database: Database, key: Key) -> tuple[byt
     except CannotConnect as error:
         LOG.warning("the database is away: %s", error)
         found, goes_on = problem("database_away", "send this line and what follows it again", status=503), False
-    except Exception:
+    except Exception as error:
         LOG.exception("a line of events failed")
-        found, goes_on = problem("internal", "the service failed; its log says more", status=500), True
+        found, goes_on = problem_of_surprise(error), True
     return _encode(LineRefused(problem=found)), goes_on
 
 

@@ -81,7 +81,7 @@ _DECODERS: Final = {name: msgspec.json.Decoder(kind.data) for name, kind in KIND
 
 
 class SchemaTooNew(Exception):
-    """The ledger holds data in a layout that this release does not know: a newer release wrote it."""
+    """What is stored is in a layout that this release does not know: a newer release wrote it. It is left as it is."""
 
 
 def decode_data(event_type: str, data: bytes, schema: int | None = None) -> EventData:
