@@ -123,12 +123,13 @@ LIMIT 1;
 -- name: reading_that_matters
 -- The first plain reading after a state and before the next fact that a late fact has made matter: it reaches a limit
 -- of cycles, comes after a limit of time, rises while the spindle is withheld, or is the first that runs the set in.
+-- What was recorded before the exchange of the counter was known is the old counter's.
 SELECT sequence, occurred, reading
 FROM ledger.reading
 WHERE subject = :subject::integer
   AND (occurred, sequence) > (:after::timestamptz, :after_sequence::bigint)
   AND (occurred, sequence) < (coalesce(:before::timestamptz, 'infinity'), coalesce(:before_sequence::bigint, 0))
-  AND reading >= :reading::bigint
+  AND reading >= :reading::bigint AND sequence > :exchanged::bigint
   AND (reading >= :below::bigint OR occurred >= :until::timestamptz OR occurred < :first_until::timestamptz
        OR (:watched::boolean AND reading > :reading::bigint))
 ORDER BY occurred, sequence
@@ -141,7 +142,7 @@ FROM ledger.reading
 WHERE subject = :subject::integer
   AND (occurred, sequence) > (:after::timestamptz, :after_sequence::bigint)
   AND (occurred, sequence) < (coalesce(:before::timestamptz, 'infinity'), coalesce(:before_sequence::bigint, 0))
-  AND reading >= :reading::bigint AND occurred < :until::timestamptz
+  AND reading >= :reading::bigint AND sequence > :exchanged::bigint AND occurred < :until::timestamptz
 ORDER BY occurred DESC, sequence DESC
 LIMIT 1;
 

@@ -128,6 +128,7 @@ class _Folding:
             "before": None if fact is None else fact.occurred,
             "before_sequence": None if fact is None else fact.sequence,
             "reading": state.counter.reading,
+            "exchanged": state.counter.exchanged or 0,
         }
         running_in = limits.thought_until
         row = await self.tx.row(

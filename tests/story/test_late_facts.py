@@ -202,6 +202,20 @@ async def test_an_exchange_of_the_counter_told_late_explains_what_was_not_believ
         assert await ledger.notices("recheck.due") == ["recheck.due"]
 
 
+async def test_what_the_old_counter_was_read_at_after_its_exchange_crosses_nothing(database_url: str) -> None:
+    """The exchange is told an hour late; until then the old counter's readings were taken for plain ones."""
+    async with running(database_url) as ledger:
+        await ledger.record_all(story().values())
+        for minutes in range(5, 65, 5):
+            await ledger.read_counters(ENDED + timedelta(minutes=minutes), {SPINDLE: 118_210 + minutes})
+        exchange = {"old_end": 118_230, "new_start": 10}
+        await ledger.record(event("counter.replaced", ENDED + timedelta(minutes=22), exchange))
+        await ledger.read_counters(ENDED + timedelta(hours=2), {SPINDLE: 60})
+        shown = await ledger.spindle()
+        assert (shown["reasons"], shown["count"]) == ([], 118_230 + 50)
+        assert await ledger.notices("counter.backward", "recheck.opened") == []
+
+
 @pytest.mark.parametrize("seed", range(8))
 async def test_arrival_in_any_order_ends_in_the_same_state(
     database_url: str, another_database_url: str, seed: int
