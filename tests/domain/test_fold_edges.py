@@ -1,0 +1,114 @@
+"""What happens at the very limit: deferrals that end as a recheck falls due, looks that time alone asks for, words."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from service.domain.fold import next_look
+from service.domain.gauge import CalibrationDueTooEarly, apply_gauge
+from service.domain.retry import retry_after
+from tests.domain.one_spindle import BED_IN, Spindle, accepted, day, recheck
+from tests.domain.skerrow import CALIBRATION, fact, gauge
+
+MONTHLY = recheck("look", "visual", "last_check", after_days=30, early_days=5, grace_days=5)
+WITHHELD = recheck("look", "visual", "last_check", after_cycles=1_000, overdue="withhold")
+
+
+def put_off(spindle: Spindle, code: str, **until: Any) -> None:
+    spindle.tell("recheck.deferred", {"recheck": code, "reason": "no fitter", "approved_by": "r.t."} | until)
+
+
+def test_put_off_until_the_very_time_at_which_it_falls_due_it_is_due_then() -> None:
+    spindle = Spindle(MONTHLY)
+    put_off(spindle, "look", until=day(30).isoformat())
+    assert [spindle.is_("look", on=on) for on in (29.9, 30, 34.9, 35)] == ["open", "due", "due", "overdue"]
+
+
+def test_put_off_until_the_very_count_at_which_it_falls_due_it_is_due_then() -> None:
+    spindle = accepted(BED_IN)
+    put_off(spindle, "bed-in", until_count=118_704)
+    spindle.count(118_704)
+    assert spindle.is_("bed-in") == "due"
+
+
+def test_put_off_until_a_cycle_after_it_falls_due_it_is_put_off_when_it_does() -> None:
+    spindle = accepted(BED_IN)
+    put_off(spindle, "bed-in", until_count=118_705)
+    spindle.count(118_704)
+    assert spindle.is_("bed-in") == "deferred"
+    spindle.count(118_705)
+    assert spindle.is_("bed-in") == "overdue"
+
+
+@pytest.mark.parametrize(("seen_on", "look_on"), [(1, 25), (25, 30), (30, 35), (35, None)])
+def test_the_next_look_is_when_the_window_opens_then_when_due_then_when_overdue(
+    seen_on: float, look_on: float | None
+) -> None:
+    spindle = Spindle(MONTHLY)
+    look = next_look(spindle.state, spindle.see(on=seen_on))
+    assert look == (None if look_on is None else day(look_on))
+
+
+@pytest.mark.parametrize(("seen_on", "look_on"), [(31, 40), (40, None)])
+def test_the_next_look_at_what_is_put_off_is_when_that_ends(seen_on: float, look_on: float | None) -> None:
+    spindle = Spindle(MONTHLY)
+    spindle.now = day(31)
+    put_off(spindle, "look", until=day(40).isoformat())
+    look = next_look(spindle.state, spindle.see(on=seen_on + 0.1))
+    assert look == (None if look_on is None else day(look_on))
+
+
+def test_used_while_an_overdue_recheck_withholds_it() -> None:
+    spindle = Spindle(WITHHELD)
+    spindle.measure()
+    spindle.count(119_000)
+    assert spindle.see().assessment.clearance == "withheld"
+    assert [each.code for each in spindle.count(119_001).findings] == ["used_while_withheld"]
+    spindle.tell("visual.checked", {})
+    assert spindle.see().assessment.clearance == "cleared"
+    assert spindle.count(119_002).findings == ()
+
+
+def test_only_at_a_recheck_it_first_says_to_find_out_why_the_depth_moved() -> None:
+    spindle = accepted(BED_IN)
+    at_recheck = spindle.measure("11.50").instruction
+    assert at_recheck is not None
+    assert "find out why the depth moved" in (at_recheck.first or "")
+    spindle.adjust()
+    spindle.prepare()
+    while_adjusting = spindle.measure("11.46").instruction
+    assert while_adjusting is not None
+    assert while_adjusting.first is None
+
+
+def test_before_a_setting_was_ever_proven_there_is_no_recheck_to_wonder_about() -> None:
+    first = Spindle().measure("11.50").instruction
+    assert first is not None
+    assert first.first is None
+
+
+@pytest.mark.parametrize(("reading", "words"), [(3, "3, lower than before"), (999_000, "999000, further than")])
+def test_the_counter_that_is_not_believed_is_told_with_what_it_read(reading: int, words: str) -> None:
+    spindle = Spindle(counter={"start": 118_000})
+    spindle.count(reading)
+    told = [each.text for each in spindle.see().assessment.reasons if each.code.startswith("counter_")]
+    assert len(told) == 1
+    assert words in told[0]
+
+
+def test_a_calibration_is_due_on_its_own_day_at_the_earliest() -> None:
+    made = datetime(2026, 1, 5, 23, 59, tzinfo=UTC)
+    same_day = CALIBRATION | {"due": "2026-01-05"}
+    known = apply_gauge(gauge(calibration=None), "DG-03", fact("gauge.calibrated", same_day, 2, made))
+    assert known.in_calibration(made)
+    with pytest.raises(CalibrationDueTooEarly):
+        apply_gauge(known, "DG-03", fact("gauge.calibrated", CALIBRATION | {"due": "2026-01-04"}, 3, made))
+
+
+@pytest.mark.parametrize(
+    ("header", "wait"),
+    [("000010", timedelta(seconds=10)), ("0000010", timedelta(hours=24)), ("999999", timedelta(hours=24))],
+)
+def test_a_receiver_asks_for_a_pause_in_at_most_six_digits(header: str, wait: timedelta) -> None:
+    assert retry_after(header, day(0)) == wait
