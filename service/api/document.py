@@ -36,6 +36,8 @@ answered 405 `method_not_allowed` with an `Allow` header, an address that there 
 parameter that an address does not know is refused. What is no HTTP at all, or has an address or headers beyond 64 \
 KiB, is answered 400 in plain text before the service sees it.
 
+**Sizes.** A body has at most 16 MiB, a batch 10 000 events; lines have no such limit, one line has at most 1 MiB.
+
 **Sending again.** An event is known by its `source` and `id`. Sent again it is a duplicate and changes nothing, so \
 retry whenever in doubt; with other content it is a conflict.
 

@@ -25,7 +25,7 @@ _KEY: Final = "[A-Za-z0-9][A-Za-z0-9._~-]{0,63}"
 _encode: Final = msgspec.json.Encoder().encode
 
 After = Annotated[
-    str | None, QueryParameter(max_length=10_000, description="the `next` of an earlier answer; absent: the beginning")
+    str | None, QueryParameter(max_length=4_000, description="the `next` of an earlier answer; absent: the beginning")
 ]
 FeedLimit = Annotated[
     int | None,

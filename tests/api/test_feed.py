@@ -239,7 +239,7 @@ async def test_a_tampered_cursor_is_refused(database_url: str, spoil: Any) -> No
     async with running(database_url) as ledger:
         await prepare(ledger, [SPINDLE])
         end = (await page(ledger))["next"]
-        for cursor in (spoil(end), "", "=", "é", "1", "x" * 10_000):
+        for cursor in (spoil(end), "", "=", "é", "1", "x" * 4_000):
             answer = await ledger.client.get("/v1/events", params={"after": cursor})
             assert (answer.status_code, answer.json()["code"]) == (400, "cursor_malformed"), cursor
 
