@@ -31,7 +31,8 @@ nav ul { columns: 22rem; column-gap: 2.5rem; padding-left: 1.25rem; } nav li { b
 .post { background: var(--post); } .delete { background: var(--delete); }
 .line { font-weight: 600; margin: .25rem 0; } .needed { font-size: .85em; opacity: .75; }
 summary { cursor: pointer; padding: .25rem 0; } a { color: inherit; }
-@media (max-width: 40rem) { th:first-child, td:first-child { white-space: normal; overflow-wrap: anywhere; } }
+@media (max-width: 40rem) { td { display: block; border: 0; padding: .1rem 0; } td:empty { display: none; }
+  tr { display: block; padding: .4rem 0; border-bottom: 1px solid var(--line); } }
 """
 
 HEADERS: Final = {

@@ -38,6 +38,15 @@ _PATH_PARAMETERS: Final = {
     "endpoint_id": "an endpoint's id",
     "number": "a key's number",
 }
+_FILTERS: Final = {
+    "plant": "only what is in this plant",
+    "hall": "only what is in this hall",
+    "machine": "only what is in this machine",
+    "sheet": "only spindles of this sheet",
+    "spindle": "only this spindle",
+    "gauge": "only what was measured with this gauge",
+    "code": "only rechecks of this code",
+}
 
 
 class Operation(Struct, frozen=True, kw_only=True):
@@ -165,7 +174,7 @@ def _parameter(name: str, field: FieldDefinition, operation: Operation) -> Schem
         "required": in_path,
         "schema": schema,
     }
-    text = _PATH_PARAMETERS.get(name) if in_path else None if said is None else said.description
+    text = _PATH_PARAMETERS.get(name) if in_path else (said and said.description) or _FILTERS.get(name)
     return made | ({"description": text} if text else {})
 
 

@@ -50,6 +50,11 @@ def test_every_operation_has_an_id_of_its_own_a_line_and_a_tag_that_is_told() ->
     assert {tag for each in told for tag in each["tags"]} == {tag["name"] for tag in DOCUMENT["tags"]}
 
 
+def test_every_parameter_is_said_what_it_is() -> None:
+    told = [resolved(each) for _, _, operation in operations() for each in operation.get("parameters", ())]
+    assert [each["name"] for each in told if not each.get("description")] == []
+
+
 def test_every_operation_names_the_scope_of_its_key() -> None:
     for path, method, told in operations():
         if "security" in told:
