@@ -1,4 +1,4 @@
-"""The command line: `spindle-ledger demo | serve | deliver | sweep | migrate | verify | key | openapi`."""
+"""The command line: `spindle-ledger demo | serve | deliver | sweep | migrate | rebuild | verify | key | openapi`."""
 
 import argparse
 import asyncio
@@ -21,6 +21,7 @@ from service.embedded import EmbeddedUnavailable
 from service.environment import Environment, EnvironmentWrong, read_environment
 from service.migrate import MigrationRefused, migrate
 from service.postgres import CannotConnect, Database
+from service.rebuild import rebuild
 from service.serve import serve, with_database
 from service.sweep import sweep, sweep_once
 from service.verify import verify
@@ -73,6 +74,9 @@ def _parser() -> argparse.ArgumentParser:
     swept = add("sweep", _sweep, "let time pass: settle what falls due by days, apart from serve")
     swept.add_argument("--once", action="store_true", help="one round")
     add("migrate", _migrate, "bring the database to this release")
+    rebuilt = add("rebuild", _rebuild, "replay every spindle's facts and compare what is derived from them")
+    rebuilt.add_argument("--write", action="store_true", help="put right what differs")
+    rebuilt.add_argument("--after", metavar="SUBJECT", help="go on after this one, as shown by a run that was stopped")
     add("verify", _verify, "prove that nothing in the ledger was altered")
     minted = add("key", _key, "mint a key and print it once")
     minted.add_argument("name", help="whose key it is")
@@ -132,6 +136,29 @@ def _verify(environment: Environment, _options: argparse.Namespace) -> int:
         words = f"{tally.facts} facts and {tally.readings} readings of {tally.subjects} subjects"
         print(f"{words}: " + (f"{len(tally.faults)} faults" if tally.faults else "every hash is as it was written"))
         return 1 if tally.faults else 0
+
+    return _with_pool(environment, run)
+
+
+def _rebuild(environment: Environment, options: argparse.Namespace) -> int:
+    async def run(database: Database, stop: asyncio.Event) -> int:
+        spindles = facts = differing = wrong = 0
+        async for looked in rebuild(database, write=options.write, after=options.after):
+            spindles, facts = spindles + 1, facts + looked.facts
+            differing += bool(looked.differences) and not looked.waits
+            wrong += looked.wrong
+            for difference in () if looked.waits else looked.differences:
+                print(f"{looked.subject} {difference}")
+            if looked.failed is not None:
+                print(f"{looked.subject} FAILED: {looked.failed}")
+            if spindles % 100 == 0 or stop.is_set():
+                print(f"{spindles} spindles, {facts} facts; the last was {looked.subject}", file=sys.stderr)
+            if stop.is_set():
+                print(f"stopped; to go on: spindle-ledger rebuild --after {looked.subject}", file=sys.stderr)
+                return 1
+        words = "differed and were put right" if options.write and not wrong else "differ"
+        print(f"{facts} facts of {spindles} spindles: " + (f"{differing} {words}" if differing else "nothing differs"))
+        return 1 if wrong else 0
 
     return _with_pool(environment, run)
 

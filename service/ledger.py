@@ -203,6 +203,12 @@ async def held_reading(tx: Transaction, subject: int, at: datetime) -> tuple[int
     return None if row is None else (row["reading"], row["occurred"])
 
 
+async def newest_plain(tx: Transaction, subject: int) -> tuple[int, datetime] | None:
+    """The newest plain reading and its time: what a counter shows where it is newer than any fact tells."""
+    row = await tx.row(SQL["newest_plain"], subject=subject)
+    return None if row is None else (row["reading"], row["occurred"])
+
+
 async def following_reading(tx: Transaction, subject: int, at: datetime) -> tuple[int, datetime] | None:
     """The first reading after a time, or None where there is none or another counter follows."""
     row = await tx.row(SQL["following_reading"], subject=subject, at=at)

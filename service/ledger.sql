@@ -99,6 +99,14 @@ FROM (
 ORDER BY occurred DESC, sequence DESC
 LIMIT 1;
 
+-- name: newest_plain
+-- The newest plain reading; of several at one time the one that was counted, for those that came late are not above it.
+SELECT reading, occurred
+FROM ledger.reading
+WHERE subject = :subject::integer
+ORDER BY occurred DESC, reading DESC
+LIMIT 1;
+
 -- name: following_reading
 -- The first such reading after a time; where a fact put another counter in place, it is no bound for what came before.
 SELECT reading, occurred, another_counter

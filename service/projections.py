@@ -19,6 +19,9 @@ from service.postgres import Statements, Transaction
 SQL: Final = Statements.beside(__file__)
 THOUGHT_AFTER_TORQUE: Final = timedelta(days=1)
 
+Row = dict[str, Any]
+"""Columns of one row of a derived table, without its subject."""
+
 _STATE: Final = msgspec.json.Decoder(SpindleState)
 _encode: Final = msgspec.json.Encoder().encode
 
@@ -101,6 +104,27 @@ def stored_of(row: Any) -> Stored:
     )
 
 
+def spindle_row(state: SpindleState, seen: View, *, sequence: int) -> Row:
+    """The state and the columns that SQL needs beside it, as they hold at the view's time."""
+    place = None if state.away else state.place
+    return {
+        "key": state.key,
+        "plant": state.place.plant,
+        "hall": None if place is None else place.hall,
+        "machine": None if place is None else place.machine,
+        "position": None if place is None else place.position,
+        "sheet": state.sheet,
+        "lifecycle": state.lifecycle,
+        "health": seen.assessment.health,
+        "clearance": seen.assessment.clearance,
+        "sequence": sequence,
+        "newest_fact": state.newest.time,
+        "folded": _encode(state).decode(),
+        "fold": FOLD_VERSION,
+        "settled_at": seen.now.time,
+    }
+
+
 async def write_state(
     tx: Transaction,
     subject: int,
@@ -112,46 +136,29 @@ async def write_state(
     told_health: str | None,
     untold: bool,
 ) -> None:
-    """The state and the columns that SQL needs beside it, as they hold at the view's time."""
-    place = None if state.away else state.place
+    row = spindle_row(state, seen, sequence=sequence)
     await tx.run(
-        SQL["write_spindle"],
-        subject=subject,
-        key=state.key,
-        plant=state.place.plant,
-        hall=None if place is None else place.hall,
-        machine=None if place is None else place.machine,
-        position=None if place is None else place.position,
-        sheet=state.sheet,
-        lifecycle=state.lifecycle,
-        health=seen.assessment.health,
-        clearance=seen.assessment.clearance,
-        sequence=sequence,
-        newest_fact=state.newest.time,
-        folded=_encode(state).decode(),
-        fold=FOLD_VERSION,
-        settled_at=seen.now.time,
-        next_look=next_look,
-        told_health=told_health,
-        untold=untold,
+        SQL["write_spindle"], subject=subject, **row, next_look=next_look, told_health=told_health, untold=untold
     )
+
+
+def counter_row(state: SpindleState, seen: View) -> Row:
+    """The counter: the newest counted reading, and from where on a reading needs thought."""
+    return {
+        "reading": seen.reading,
+        "read_at": seen.counted_at,
+        "count": seen.now.count,
+        "cycles_per_count": state.counter.cycles_per_count,
+        "max_per_second": state.counter.max_per_second,
+        "takes_readings": not state.away,
+        "plain_after": state.newest.time,
+        "pushed": state.counter.pushed,
+        **structs.asdict(limits_of(state)),
+    }
 
 
 async def write_counter(tx: Transaction, subject: int, state: SpindleState, seen: View) -> None:
-    """The counter's row: the newest counted reading, and from where on a reading needs thought."""
-    await tx.run(
-        SQL["write_counter"],
-        subject=subject,
-        reading=seen.reading,
-        read_at=seen.counted_at,
-        count=seen.now.count,
-        cycles_per_count=state.counter.cycles_per_count,
-        max_per_second=state.counter.max_per_second,
-        takes_readings=not state.away,
-        plain_after=state.newest.time,
-        pushed=state.counter.pushed,
-        **structs.asdict(limits_of(state)),
-    )
+    await tx.run(SQL["write_counter"], subject=subject, **counter_row(state, seen))
 
 
 def _measured_since(state: SpindleState, torqued: Moment) -> bool:
@@ -159,52 +166,42 @@ def _measured_since(state: SpindleState, torqued: Moment) -> bool:
     return last is not None and (last.at.time, last.at.sequence or 0) > (torqued.time, torqued.sequence or 0)
 
 
+def place_rows(state: SpindleState) -> list[Row]:
+    """Where it has been."""
+    return [structs.asdict(stay) for stay in state.stays]
+
+
 async def write_places(tx: Transaction, subject: int, state: SpindleState) -> None:
-    """Where it has been. Raises the unique violation `place_is_taken` where another spindle is there."""
+    """Raises the unique violation `place_is_taken` where another spindle is there."""
     await tx.run(SQL["clear_places"], subject=subject)
-    await tx.each(
-        SQL["write_place"],
-        [
-            {
-                "subject": subject,
-                "sequence": stay.sequence,
-                "plant": stay.plant,
-                "hall": stay.hall,
-                "machine": stay.machine,
-                "position": stay.position,
-                "installed": stay.installed,
-                "removed": stay.removed,
-            }
-            for stay in state.stays
-        ],
-    )
+    await tx.each(SQL["write_place"], [{"subject": subject, **row} for row in place_rows(state)])
+
+
+def recheck_rows(episodes: Iterable[Episode]) -> list[Row]:
+    """One row per episode, as it stands."""
+    return [
+        {
+            "episode": episode.episode,
+            "code": episode.code,
+            "state": episode.state,
+            "due_at": episode.due_at,
+            "due_count": episode.due_at_count,
+            "anchor": episode.anchor.sequence,
+            "body": _encode(recheck_shown(episode)).decode(),
+        }
+        for episode in episodes
+    ]
 
 
 async def write_rechecks(tx: Transaction, subject: int, episodes: Iterable[Episode]) -> None:
-    """One row per episode, as it stands."""
-    await tx.each(
-        SQL["write_recheck"],
-        [
-            {
-                "episode": episode.episode,
-                "subject": subject,
-                "code": episode.code,
-                "state": episode.state,
-                "due_at": episode.due_at,
-                "due_count": episode.due_at_count,
-                "anchor": episode.anchor.sequence,
-                "body": _encode(recheck_shown(episode)).decode(),
-            }
-            for episode in episodes
-        ],
-    )
+    await tx.each(SQL["write_recheck"], [{"subject": subject, **row} for row in recheck_rows(episodes)])
 
 
 async def keep_only_rechecks(tx: Transaction, subject: int, episodes: Iterable[Episode]) -> None:
     await tx.run(SQL["clear_rechecks"], subject=subject, kept=[episode.episode for episode in episodes])
 
 
-async def write_judged(tx: Transaction, subject: int, steps: Iterable[Step], gauges: dict[int, str | None]) -> None:
+def judged_rows(steps: Iterable[Step], gauges: dict[int, str | None]) -> tuple[list[Row], list[Row]]:
     """The measurements among the steps with the verdict that now holds, and the lots that went in."""
     measured, lots = [], []
     for made in steps:
@@ -212,7 +209,6 @@ async def write_judged(tx: Transaction, subject: int, steps: Iterable[Step], gau
         if made.verdict is not None:
             measured.append(
                 {
-                    "subject": subject,
                     "sequence": at.sequence,
                     "occurred": at.time,
                     "kind": KIND_OF[type(made.verdict).__name__],
@@ -223,9 +219,14 @@ async def write_judged(tx: Transaction, subject: int, steps: Iterable[Step], gau
             )
         rebuild = made.state.rebuild
         if rebuild is not None and rebuild.at == at and rebuild.lot is not None:
-            lots.append({"subject": subject, "sequence": at.sequence, "lot": rebuild.lot})
-    await tx.each(SQL["write_measurement"], measured)
-    await tx.each(SQL["write_fitted_lot"], lots)
+            lots.append({"sequence": at.sequence, "lot": rebuild.lot})
+    return measured, lots
+
+
+async def write_judged(tx: Transaction, subject: int, steps: Iterable[Step], gauges: dict[int, str | None]) -> None:
+    measured, lots = judged_rows(steps, gauges)
+    await tx.each(SQL["write_measurement"], [{"subject": subject, **row} for row in measured])
+    await tx.each(SQL["write_fitted_lot"], [{"subject": subject, **row} for row in lots])
 
 
 KIND_OF: Final = {"SettingVerdict": "setting", "ForceVerdict": "draw_force", "RunOutVerdict": "run_out"}

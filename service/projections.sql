@@ -15,7 +15,8 @@ VALUES (
     :lifecycle::text, :health::text, :clearance::text, :sequence::bigint, :newest_fact::timestamptz, :folded::json,
     :fold::smallint, :settled_at::timestamptz, 0, :next_look::timestamptz, :told_health::text, :untold::boolean)
 ON CONFLICT (subject) DO UPDATE
-SET plant = excluded.plant, hall = excluded.hall, machine = excluded.machine, position = excluded.position,
+SET key = excluded.key, plant = excluded.plant, hall = excluded.hall, machine = excluded.machine,
+    position = excluded.position,
     sheet = excluded.sheet, lifecycle = excluded.lifecycle, health = excluded.health, clearance = excluded.clearance,
     sequence = excluded.sequence, newest_fact = excluded.newest_fact, folded = excluded.folded, fold = excluded.fold,
     settled_at = excluded.settled_at, settlements = spindle.settlements + 1, next_look = excluded.next_look,

@@ -31,7 +31,7 @@ from service.domain.step import SpindleUnknown, Step
 from service.ledger import Known, Place, Subject
 from service.postgres import Database, Deadlock, Transaction, UniqueViolation
 from service.projections import Stored
-from service.refold import Folded, fold_in, fold_whole, held
+from service.refold import Folded, Newest, fold_in, fold_whole, held
 
 HISTORY_AFTER: Final = timedelta(hours=48)
 """A fact older than this is history: what it changes is announced once its spindle has been quiet for a while."""
@@ -194,7 +194,9 @@ class _Writing:
         fact = self.fact(reading)
         after = await fold_in(self.tx, self.subject.subject, self.event.key, stored, fact)
         recent = fact.occurred >= self.tx.now - HISTORY_AFTER
-        written = await write(self.tx, self.subject.subject, stored, after, tell=recent, cause=str(fact.sequence))
+        newest = None if stored is None else stored.newest
+        cause = str(fact.sequence)
+        written = await write(self.tx, self.subject.subject, stored, after, newest, tell=recent, cause=cause)
         place = await self.append(reading)
         return _receipt("accepted", place, after.of_fact, fact.occurred, written)
 
@@ -217,14 +219,15 @@ async def load_folded(tx: Transaction, subject: int, key: str) -> Stored | None:
         return await projections.load(tx, subject)
 
 
-async def write(tx: Transaction, subject: int, stored: Stored | None, after: Folded, *, tell: bool, cause: str) -> Seen:
+async def write(
+    tx: Transaction, subject: int, stored: Stored | None, after: Folded, newest: Newest, *, tell: bool, cause: str
+) -> Seen:
     """Writes what is derived, as it holds now, and puts the notices that the change brings.
 
     With `tell` false the change is history: what it opens is told once the spindle has been quiet.
     """
     state = after.final.state
     now = tx.now if stored is None else max(tx.now, stored.settled_at)
-    newest = None if stored is None else stored.newest
     seen = Seen(state=state, view=view(state, now, newest))
     notices = _notices(stored, after, seen, tell=tell, cause=cause)
     await (outbox.put_untold if stored is not None and stored.untold else outbox.put)(tx, notices)
@@ -244,11 +247,10 @@ async def write(tx: Transaction, subject: int, stored: Stored | None, after: Fol
     await projections.write_counter(tx, subject, state, seen.view)
     if stored is None or after.whole or stored.state.stays != state.stays:
         await projections.write_places(tx, subject, state)
-    episodes = after.episodes()
+    episodes = after.episodes_seen(seen.view)
     if after.whole:
         await projections.keep_only_rechecks(tx, subject, episodes)
-    as_seen = {each.episode: each for each in seen.view.rechecks}
-    await projections.write_rechecks(tx, subject, [as_seen.get(each.episode, each) for each in episodes])
+    await projections.write_rechecks(tx, subject, episodes)
     await projections.write_judged(tx, subject, after.steps, after.gauges)
     return seen
 
@@ -275,11 +277,14 @@ def _notices(stored: Stored | None, after: Folded, seen: Seen, *, tell: bool, ca
 async def settle_again(
     tx: Transaction, subject: int, key: str, *, cause: str, tell: bool = True, ignore_stored: bool = False
 ) -> Seen:
-    """Folds a spindle's history again and writes what now holds. The subject is locked by the caller."""
+    """Folds a spindle's history again and writes what now holds: its counter, too, as the ledger has it.
+
+    The subject is locked by the caller.
+    """
     stored = None if ignore_stored else await load_folded(tx, subject, key)
-    newest = None if stored is None else stored.newest
+    newest = await ledger.newest_plain(tx, subject)
     after = await fold_whole(tx, subject, key, await ledger.facts(tx, subject), newest, of_fact=None)
-    return await write(tx, subject, stored, after, tell=tell, cause=cause)
+    return await write(tx, subject, stored, after, newest, tell=tell, cause=cause)
 
 
 async def settle_time(tx: Transaction, subject: int, stored: Stored) -> Seen:

@@ -18,7 +18,7 @@ from service.domain import counter
 from service.domain.counter import CounterTrack
 from service.domain.event import Fact, spindles
 from service.domain.event.envelope import Event
-from service.domain.fold import replay
+from service.domain.fold import View, replay
 from service.domain.recheck import Episode
 from service.domain.spindle import SpindleState
 from service.domain.step import References, Step
@@ -46,6 +46,11 @@ class Folded(Struct, frozen=True, kw_only=True):
             for episode in (*made.opened, *made.closed, *made.state.rechecks):
                 newest[episode.episode] = episode
         return list(newest.values())
+
+    def episodes_seen(self, seen: View) -> list[Episode]:
+        """The same, those of the state as they are seen at a time."""
+        as_seen = {each.episode: each for each in seen.rechecks}
+        return [as_seen.get(each.episode, each) for each in self.episodes()]
 
 
 async def fold_in(tx: Transaction, subject: int, key: str, stored: Stored | None, fact: Fact) -> Folded:
