@@ -12,8 +12,9 @@ from service.domain.event import decode_data
 from service.domain.event.envelope import people_in
 from service.domain.finding import show_quotient
 from service.domain.quantity import check_unit, exact_decimal
+from service.domain.signature import secret_bytes, secret_text
 from tests.domain.one_spindle import COUNTER, PLACE
-from tests.domain.skerrow import CALIBRATION, GAUGE, SHEET, mm, q
+from tests.domain.skerrow import CALIBRATION, GAUGE, SHEET, advised, mm, opposed, q, revision
 
 DEPTH: dict[str, Any] = SHEET["setting_depth"]
 THREAD: dict[str, Any] = SHEET["adjust"]
@@ -132,3 +133,14 @@ def test_the_longest_url_and_an_address_as_host() -> None:
     assert (target_of(longest).host, target_of(longest).port) == ("192.0.2.7", 443)
     with pytest.raises(UrlMalformed):
         target_of(longest + "x")
+
+
+@pytest.mark.parametrize("length", [24, 64])
+def test_the_shortest_and_the_longest_secret(length: int) -> None:
+    assert secret_bytes(secret_text(bytes(length))) == bytes(length)
+
+
+def test_a_torque_whose_nominal_is_its_maximum_is_advised() -> None:
+    torque = {"nominal": q("39", "N.m"), "maximum": q("39", "N.m")}
+    steps = advised(opposed("11.52", "11.48"), revision(nose_torque=torque)).then
+    assert "Then torque 39 N.m on the nose." in steps

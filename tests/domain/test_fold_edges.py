@@ -7,7 +7,9 @@ import pytest
 
 from service.domain.fold import next_look
 from service.domain.gauge import CalibrationDueTooEarly, apply_gauge
+from service.domain.health import Reason
 from service.domain.retry import retry_after
+from service.domain.shown import spindle_shown
 from tests.domain.one_spindle import BED_IN, Spindle, accepted, day, recheck
 from tests.domain.skerrow import CALIBRATION, fact, gauge
 
@@ -112,3 +114,42 @@ def test_a_calibration_is_due_on_its_own_day_at_the_earliest() -> None:
 )
 def test_a_receiver_asks_for_a_pause_in_at_most_six_digits(header: str, wait: timedelta) -> None:
     assert retry_after(header, day(0)) == wait
+
+
+def test_the_job_is_the_adjustment_whatever_was_torqued_before_and_after_it() -> None:
+    spindle = Spindle()
+    spindle.measure()
+    spindle.torque()
+    assert [(each.text.split(" and ")[0], each.entry) for each in not_accepted(spindle)] == [
+        ("The nose was torqued", 3)
+    ]
+    spindle.adjust()
+    spindle.torque()
+    assert [(each.text.split(" and ")[0], each.entry) for each in not_accepted(spindle)] == [
+        ("The nose was adjusted", 4)
+    ]
+
+
+def test_an_adjustment_within_a_rebuild_leaves_the_job_a_rebuild() -> None:
+    spindle = Spindle()
+    spindle.rebuild()
+    spindle.adjust()
+    assert [each.entry for each in not_accepted(spindle)] == [2]
+
+
+def not_accepted(spindle: Spindle) -> list[Reason]:
+    return [each for each in spindle.see().assessment.reasons if each.code == "not_accepted"]
+
+
+def test_the_last_draw_force_is_shown_as_standing_until_a_rebuild() -> None:
+    spindle = Spindle()
+    spindle.pull()
+    assert shown_force(spindle)["stands"] is True
+    spindle.rebuild()
+    assert shown_force(spindle)["stands"] is False
+
+
+def shown_force(spindle: Spindle) -> dict[str, Any]:
+    shown = spindle_shown(spindle.state, spindle.see(), len(spindle.facts), spindle.now).last_draw_force
+    assert shown is not None
+    return shown
