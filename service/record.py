@@ -197,8 +197,15 @@ class _Writing:
         newest = None if stored is None else stored.newest
         cause = str(fact.sequence)
         written = await write(self.tx, self.subject.subject, stored, after, newest, tell=recent, cause=cause)
+        known_then = await self._reading_known_then(newest)
         place = await self.append(reading)
-        return _receipt("accepted", place, after.of_fact, fact.occurred, written)
+        return _receipt("accepted", place, after.of_fact, fact.occurred, known_then, written)
+
+    async def _reading_known_then(self, newest: Newest) -> Newest:
+        """The newest reading at or before the event's time."""
+        if newest is None or newest[1] <= self.event.occurred:
+            return newest
+        return await ledger.held_reading(self.tx, self.subject.subject, self.event.occurred)
 
     def _check_plant(self, stored: Stored | None) -> None:
         data = self.event.data
@@ -321,13 +328,19 @@ async def _duplicate(tx: Transaction, known: Known) -> Receipt:
     facts = await ledger.facts(tx, known.number)
     after = await fold_whole(tx, known.number, known.key, facts, stored.newest, of_fact=known.place.sequence)
     seen = Seen(state=stored.state, view=stored.view(max(tx.now, stored.settled_at)))
-    return _receipt("duplicate", known.place, after.of_fact, known.occurred, seen)
+    known_then = await ledger.held_reading(tx, known.number, known.occurred)
+    return _receipt("duplicate", known.place, after.of_fact, known.occurred, known_then, seen)
 
 
 def _receipt(
-    status: Literal["accepted", "duplicate"], place: Place, made: Step, occurred: datetime, now: Seen
+    status: Literal["accepted", "duplicate"],
+    place: Place,
+    made: Step,
+    occurred: datetime,
+    known_then: Newest,
+    now: Seen,
 ) -> Receipt:
-    state = state_shown(made.state, view(made.state, occurred))
+    state = state_shown(made.state, view(made.state, occurred, known_then))
     state_now = state_shown(now.state, now.view)
     return Receipt(
         status=status,

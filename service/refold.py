@@ -20,6 +20,7 @@ from service.domain.event import Fact, spindles
 from service.domain.event.envelope import Event
 from service.domain.fold import View, replay
 from service.domain.recheck import Episode
+from service.domain.refusal import Refusal
 from service.domain.spindle import SpindleState
 from service.domain.step import References, Step
 from service.postgres import Transaction
@@ -162,12 +163,30 @@ def _may_matter(state: SpindleState, fact: Fact | None, newest: Newest) -> bool:
     return limits.thought_until is not None or reached or lasted or (limits.watched and risen)
 
 
+class OldEndContradicts(Refusal):
+    """The old counter's last value does not fit what it was last read at."""
+
+    code = "old_end_contradicts"
+
+
+def _check_old_end(stored: Stored, old_end: int, at: datetime) -> None:
+    reading, read_at = stored.newest
+    track = structs.replace(stored.state.counter, reading=reading, read_at=read_at)
+    if not isinstance(counter.judge_reading(track, old_end, at), int):
+        text = (
+            f"the counter was read at {reading} on {read_at:%Y-%m-%d %H:%M:%S} UTC and cannot have ended at {old_end}"
+        )
+        raise OldEndContradicts(text, pointer="/data/old_end")
+
+
 async def held(tx: Transaction, subject: int, stored: Stored | None, event: Event) -> int | None:
     """The counter that held when the fact happened: its own where that is believed, else the newest before it."""
     data, at = event.data, event.occurred
     if isinstance(data, spindles.Commissioned):
         return data.counter.start
     if isinstance(data, spindles.CounterReplaced):
+        if stored is not None and at >= stored.newest[1]:
+            _check_old_end(stored, data.old_end, at)
         return data.new_start
     if isinstance(data, spindles.Installed) and data.counter is not None:
         return data.counter.start

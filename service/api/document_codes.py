@@ -37,6 +37,7 @@ PROBLEMS: Final = {
     "lot_sheet_changed": "All kits of a lot are for one sheet.",
     "method_not_allowed": "The method is not for this address; the Allow header lists those that are.",
     "not_found": "There is nothing at this address.",
+    "old_end_contradicts": "The old counter's last value does not fit what that counter was last read at.",
     "notice_type_unknown": "An endpoint asks for a type that no notice has, or for none at all.",
     "place_ambiguous": "The name is a place in more than one plant that this key reaches.",
     "place_taken": "Another spindle is installed in that place.",
