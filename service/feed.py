@@ -13,6 +13,7 @@ from binascii import Error as NotBase64
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
+from heapq import heapify, heappop, heappush
 from struct import Struct as Layout
 from struct import error as NotThatLayout
 from typing import Any, Final
@@ -119,36 +120,48 @@ async def read_on(tx: Transaction, after: Cursor, wanted: Wanted, *, limit: int)
     An answer may be empty before the end where SCANNED_MAX entries were filtered out. Raises FeedCursorMalformed for a
     cursor from beyond the ledger's end, PositionsMissing where a log has a gap.
     """
-    cursor = dict(after)
-    rows: list[Mapping[str, Any]] = []
-    scanned, at_end = 0, False
-    while len(rows) < limit and scanned < SCANNED_MAX and not at_end:
-        portion = await tx.rows(
-            ledger.SQL["feed"],
-            logs=list(cursor),
-            positions=[position for position, _ in cursor.values()],
-            recorded=[recorded for _, recorded in cursor.values()],
-            portion=limit,
-            types=None if wanted.types is None else list(wanted.types),
-            kind=None if wanted.subject is None else wanted.subject[0],
-            key=None if wanted.subject is None else wanted.subject[1],
-            plant=wanted.plant,
-            reaches=None if wanted.reaches is None else list(wanted.reaches),
-        )
-        _check_dense(portion)
-        at_end = True
-        for row in portion:
-            if row["position"] is None:
-                continue
-            cursor[row["log"]] = (row["position"], row["recorded"])
-            scanned += 1
-            if row["wanted"]:
-                rows.append(row)
-            if row["more"] or len(rows) == limit:
-                # What follows in this log may come before the next row, or the page is full.
-                at_end = False
-                break
+    cursor, rows, scanned = dict(after), list[Mapping[str, Any]](), 0
+    merged = await _portion(tx, after, wanted, limit)
+    heapify(merged)
+    refill: dict[int, int] = {}
+    at_end = True
+    while merged:
+        _, log, position, row = heappop(merged)
+        cursor[log] = (position, row["recorded"])
+        scanned += 1
+        if row["wanted"]:
+            rows.append(row)
+        at_end = not merged and not row["more"]
+        if len(rows) == limit or scanned == SCANNED_MAX:
+            break
+        if row["more"]:
+            # What follows in this log may come before anything that is left of the others; it is asked for twice as
+            # much each time, for a log that has come first often will go on so.
+            refill[log] = min(2 * refill.get(log, limit // 8), limit)
+            for each in await _portion(tx, cursor, wanted, refill[log], only=log):
+                heappush(merged, each)
     return Found(items=await items_of(tx, rows), cursor=cursor, at_end=at_end)
+
+
+async def _portion(
+    tx: Transaction, after: Cursor, wanted: Wanted, portion: int, *, only: int | None = None
+) -> list[tuple[datetime, int, int, Mapping[str, Any]]]:
+    """The next rows of every log, or of one alone, each with its place in the merge before it."""
+    found = await tx.rows(
+        ledger.SQL["feed"],
+        logs=list(after),
+        positions=[position for position, _ in after.values()],
+        recorded=[recorded for _, recorded in after.values()],
+        only=only,
+        portion=portion,
+        types=None if wanted.types is None else list(wanted.types),
+        kind=None if wanted.subject is None else wanted.subject[0],
+        key=None if wanted.subject is None else wanted.subject[1],
+        plant=wanted.plant,
+        reaches=None if wanted.reaches is None else list(wanted.reaches),
+    )
+    _check_dense(found)
+    return [(row["recorded"], row["log"], row["position"], row) for row in found if row["position"] is not None]
 
 
 def _check_dense(portion: Sequence[Any]) -> None:

@@ -208,16 +208,17 @@ JOIN ledger.subject ON subject.subject = :subject::integer
 ORDER BY place.sequence;
 
 -- name: feed
--- What follows a place in each log, facts and readings in one snapshot, merged by when they were recorded. Positions
--- are dense, so a range of them bounds how much is read without sorting. `portion` is shared out among the logs that
--- have anything new; `more` marks the last row of a share that does not reach its log's end. A log without news has a
--- row without a position. `since` spares the weeks of readings before the cursor.
+-- What follows a place in each log, or in the `only` one: facts and readings in one snapshot, to be merged by when they
+-- were recorded. Positions are dense, so a range of them bounds how much is read without sorting. `portion` is shared
+-- out among the logs that have anything new; `more` marks the last row of a share that does not reach its log's end. A
+-- log without news has a row without a position. `since` spares the weeks of readings before the cursor.
 WITH held AS (
     SELECT log.log, log.position AS log_position, coalesce(held.position, 0) AS after,
            coalesce(held.recorded, '-infinity') AS since
     FROM ledger.log
     LEFT JOIN unnest(:logs::smallint[], :positions::bigint[], :recorded::timestamptz[])
         AS held (log, position, recorded) ON held.log = log.log
+    WHERE :only::smallint IS NULL OR log.log = :only::smallint
 ), share AS (
     SELECT 8 + :portion::bigint * 5 / 4 / greatest(count(*) FILTER (WHERE log_position > after), 1) AS places
     FROM held
@@ -252,7 +253,7 @@ CROSS JOIN LATERAL (
         AND (:reaches::text[] IS NULL OR subject.kind <> 'spindles' OR spindle.plant = ANY (:reaches::text[])),
         false) AS wanted
 ) AS asked
-ORDER BY place.recorded, span.log, place.position;
+ORDER BY span.log, place.position;
 
 -- name: add_actor
 INSERT INTO kept.actor (label) VALUES (:label::text) ON CONFLICT (label) DO NOTHING;
