@@ -144,3 +144,9 @@ def test_a_torque_whose_nominal_is_its_maximum_is_advised() -> None:
     torque = {"nominal": q("39", "N.m"), "maximum": q("39", "N.m")}
     steps = advised(opposed("11.52", "11.48"), revision(nose_torque=torque)).then
     assert "Then torque 39 N.m on the nose." in steps
+
+
+def test_where_the_sheet_asks_for_no_running_in_none_is_advised() -> None:
+    steps = advised(opposed("11.52", "11.48"), revision(run_in_cycles=0)).then
+    assert [step for step in steps if "run in" in step] == []
+    assert len(steps) == 4

@@ -9,7 +9,7 @@ from service.domain.fold import next_look
 from service.domain.gauge import CalibrationDueTooEarly, apply_gauge
 from service.domain.health import Reason
 from service.domain.retry import retry_after
-from service.domain.shown import spindle_shown
+from service.domain.step import BaselineAhead, UntilPassed
 from tests.domain.one_spindle import BED_IN, Spindle, accepted, day, recheck
 from tests.domain.skerrow import CALIBRATION, fact, gauge
 
@@ -141,15 +141,33 @@ def not_accepted(spindle: Spindle) -> list[Reason]:
     return [each for each in spindle.see().assessment.reasons if each.code == "not_accepted"]
 
 
-def test_the_last_draw_force_is_shown_as_standing_until_a_rebuild() -> None:
+ELSEWHERE = {"plant": "skerrow", "hall": "1", "machine": "H1-M02", "position": "2"}
+
+
+def test_installed_elsewhere_without_a_removal_it_has_left_where_it_was() -> None:
     spindle = Spindle()
-    spindle.pull()
-    assert shown_force(spindle)["stands"] is True
-    spindle.rebuild()
-    assert shown_force(spindle)["stands"] is False
+    spindle.tell("spindle.installed", ELSEWHERE, 2)
+    assert [(each.machine, each.removed) for each in spindle.state.stays] == [("H2-M04", day(2)), ("H1-M02", None)]
 
 
-def shown_force(spindle: Spindle) -> dict[str, Any]:
-    shown = spindle_shown(spindle.state, spindle.see(), len(spindle.facts), spindle.now).last_draw_force
-    assert shown is not None
-    return shown
+def test_retired_from_the_store_it_left_its_place_when_it_was_removed() -> None:
+    spindle = Spindle()
+    spindle.tell("spindle.removed", {"to": "store"}, 2)
+    spindle.tell("spindle.retired", {}, 5)
+    assert [each.removed for each in spindle.state.stays] == [day(2)]
+    assert (spindle.state.away_since, spindle.state.away_entry) == (day(2), 3)
+
+
+def test_leave_that_ends_when_it_is_given_is_none() -> None:
+    spindle = accepted(BED_IN)
+    leave = {"reason": "roughing", "approved_by": "r.t.", "until": day(3).isoformat()}
+    with pytest.raises(UntilPassed):
+        spindle.tell("concession.granted", leave, 3)
+    spindle.tell("concession.granted", leave, 2.999)
+
+
+def test_a_baseline_may_be_of_the_very_time_of_the_commissioning() -> None:
+    same = Spindle(MONTHLY, baseline={"rebuilt": {"time": day(0).isoformat()}})
+    assert same.is_("look") == "waiting"
+    with pytest.raises(BaselineAhead):
+        Spindle(MONTHLY, baseline={"rebuilt": {"time": (day(0) + timedelta(microseconds=1)).isoformat()}})
