@@ -8,6 +8,7 @@ import pytest
 from service.domain.fold import next_look
 from service.domain.gauge import CalibrationDueTooEarly, apply_gauge
 from service.domain.health import Reason
+from service.domain.recheck import Moment, advance
 from service.domain.retry import retry_after
 from service.domain.step import BaselineAhead, UntilPassed
 from tests.domain.one_spindle import BED_IN, Spindle, accepted, day, recheck
@@ -171,3 +172,13 @@ def test_a_baseline_may_be_of_the_very_time_of_the_commissioning() -> None:
     assert same.is_("look") == "waiting"
     with pytest.raises(BaselineAhead):
         Spindle(MONTHLY, baseline={"rebuilt": {"time": (day(0) + timedelta(microseconds=1)).isoformat()}})
+
+
+def test_grace_in_cycles_begins_with_the_first_fact_after_time_alone_made_it_due() -> None:
+    waiting = Spindle(MONTHLY | {"after_cycles": 90_000, "grace_cycles": 100}).episode("look")
+    due = advance(waiting, Moment(time=day(31), count=118_400, sequence=None))
+    assert (due.state, due.overdue_at_count) == ("due", None), "no count is known from its own time"
+    begun = advance(due, Moment(time=day(32), count=118_450, sequence=7))
+    assert begun.overdue_at_count == 118_550
+    later = advance(begun, Moment(time=day(33), count=118_500, sequence=8))
+    assert later.overdue_at_count == 118_550
