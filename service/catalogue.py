@@ -16,8 +16,6 @@ SQL: Final = Statements.beside(__file__)
 Name = tuple[str, str]
 """(kind, key) of a sheet, gauge or lot."""
 
-_CACHE_SIZE: Final = 10_000
-
 
 def names_in(facts: Iterable[Fact]) -> set[Name]:
     """The sheets, gauges and lots that facts of a spindle name."""
@@ -48,18 +46,15 @@ async def references(tx: Transaction, names: set[Name], *, share: bool) -> Refer
 
 async def _folded(tx: Transaction, kind: str, key: str, subject: int, sequence: int) -> Sheet | Gauge | Lot | None:
     """Its facts up to `sequence`, folded; a newer one may be in before they are read."""
-    cached: Sheet | Gauge | Lot | None = tx.remembered.get((subject, sequence))
+    cached: Sheet | Gauge | Lot | None = tx.recall((subject, sequence))
     if cached is not None:
-        tx.remembered.move_to_end((subject, sequence))
         return cached
     value: Sheet | Gauge | Lot | None = None
     for fact in await ledger.facts(tx, subject):
         if fact.sequence <= sequence:
             value = apply_reference(kind, key, value, fact)
     if value is not None:
-        tx.remembered[subject, sequence] = value
-        if len(tx.remembered) > _CACHE_SIZE:
-            tx.remembered.popitem(last=False)
+        tx.remember((subject, sequence), value)
     return value
 
 

@@ -105,9 +105,17 @@ async def find(tx: Transaction, kind: str, key: str) -> Subject | None:
 
 
 async def source(tx: Transaction, name: str) -> tuple[int, bytes]:
-    """The number and digest of a CloudEvents source, given a number when it is first seen."""
+    """The number and digest of a CloudEvents source, given a number when it is first seen.
+
+    One that was there before this transaction is remembered: its row never changes.
+    """
+    known: tuple[int, bytes] | None = tx.recall(("source", name))
+    if known is not None:
+        return known
     row = await tx.row(SQL["find_source"], name=name)
-    if row is None:
+    if row is not None:
+        tx.remember(("source", name), (row["source"], row["digest"]))
+    else:
         await tx.run(SQL["add_source"], name=name)
         row = await tx.row(SQL["find_source"], name=name)
     return row["source"], row["digest"]

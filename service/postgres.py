@@ -10,7 +10,7 @@ Rules of this file
 import asyncio
 import re
 from collections import Counter, OrderedDict
-from collections.abc import AsyncIterator, Iterator, Sequence
+from collections.abc import AsyncIterator, Hashable, Iterator, Sequence
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -22,6 +22,7 @@ from service.metrics import Metrics, Name
 
 ROLE: Final = "spindle_ledger_app"
 COMMAND_TIMEOUT_S: Final = 60
+REMEMBERED_MAX: Final = 10_000
 _SETTINGS: Final = {
     "application_name": "spindle-ledger",
     "statement_timeout": "60000",
@@ -90,17 +91,17 @@ class Statements:
 
 
 class Transaction:
-    """One open transaction. `now` is the server's clock at its beginning, in UTC; `remembered` is the database's.
+    """One open transaction. `now` is the server's clock at its beginning, in UTC.
 
     `counted` goes into the metrics once it is committed.
     """
 
-    __slots__ = ("_connection", "counted", "now", "remembered")
+    __slots__ = ("_connection", "_remembered", "counted", "now")
 
     def __init__(self, connection: Any, now: datetime, remembered: "OrderedDict[Any, Any]") -> None:
         self._connection = connection
         self.now = now
-        self.remembered = remembered
+        self._remembered = remembered
         self.counted: Counter[tuple[Name, str]] = Counter()
 
     async def rows(self, statement: Statement, **values: Any) -> list[Any]:
@@ -123,6 +124,19 @@ class Transaction:
         """Runs a statement once for each set of values, in one round trip."""
         if values:
             await self._connection.executemany(statement.sql, [statement.arguments(value) for value in values])
+
+    def recall(self, what: Hashable) -> Any:
+        """What is remembered of this database from an earlier transaction, or None."""
+        if what not in self._remembered:
+            return None
+        self._remembered.move_to_end(what)
+        return self._remembered[what]
+
+    def remember(self, what: Hashable, value: Any) -> None:
+        """Keeps something that can never change, for later transactions of this process."""
+        self._remembered[what] = value
+        if len(self._remembered) > REMEMBERED_MAX:
+            self._remembered.popitem(last=False)
 
     async def stream(self, statement: Statement, **values: Any) -> AsyncIterator[Any]:
         """The rows of a long answer, fetched in portions."""
