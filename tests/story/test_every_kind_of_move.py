@@ -167,3 +167,12 @@ async def test_a_counter_that_jumps_is_not_believed(database_url: str) -> None:
         await story.measure()
         receipt = await story.count(999_999)
         assert (receipt["state"]["count"], reasons(receipt["state"])) == (118_000, ["counter_implausible"])
+
+
+async def test_a_place_of_the_same_name_in_two_plants_is_ambiguous_to_a_bulk_reading(database_url: str) -> None:
+    async with telling(database_url) as story:
+        await story.commission("E-M04-S1", plant="east")
+        answer = await story.ledger.read_counters(story.now + timedelta(hours=1), {"H2-M04/1": 118_010})
+        assert (answer["accepted"], answer["refused"]) == (0, 1)
+        assert [(each["key"], each["problem"]["code"]) for each in answer["items"]] == [("H2-M04/1", "place_ambiguous")]
+        assert [(await story.seen(key))["count"] for key in (SPINDLE, "E-M04-S1")] == [118_000, 118_000]

@@ -8,10 +8,12 @@ import pytest
 
 from service.domain.spindle import FOLD_VERSION
 from service.sweep import fold_again
+from tests.domain.skerrow import mm
 from tests.running import Json
-from tests.story.every_kind import BEGUN, SPINDLE, Story, reasons, telling
+from tests.story.every_kind import BEGUN, SPINDLE, Story, reasons, sheet_of, telling
 from tests.story.loading import ago
 
+MONTHLY: Json = {"code": "look", "check": "visual", "after_days": 30, "since": "last_check"}
 NOTED: Json = {"component": "nose", "code": "scratch"}
 READS = (f"/v1/spindles/{SPINDLE}", f"/v1/spindles/{SPINDLE}/clearance", "/v1/spindles")
 
@@ -107,3 +109,20 @@ async def test_a_fact_is_taken_in_by_a_release_that_folds_otherwise(database_url
         receipt = await story.tell("condition.noted", NOTED | {"unusable": True}, at=BEGUN)
         assert reasons(receipt["state"]) == ["unusable", "never_proven"]
         assert reasons(await story.seen()) == ["unusable", "never_proven"]
+
+
+async def test_a_spindle_that_cannot_be_settled_holds_up_no_other(database_url: str, past_triggers: Any) -> None:
+    async with telling(database_url) as story:
+        await story.tell("counter.read", {"count": 118_010})
+        await story.commission("H2-M05-S1", machine="H2-M05")
+        await newer(past_triggers, "counter.read")
+        deeper = {"quantity": "depth", "nominal": mm("11.60"), "lower": mm("-0.05"), "upper": mm("0.05")}
+        earlier = sheet_of(MONTHLY, revision=2, valid_from=ago(days=250).isoformat(), setting_depth=deeper)
+        await story.tell("sheet.issued", earlier, of="sheets/SKERROW-A")
+        waiting = "SELECT DISTINCT key FROM derived.to_settle JOIN derived.spindle USING (subject)"
+        assert sorted(row["key"] for row in await past_triggers.fetch(waiting)) == ["H2-M04-S1", "H2-M05-S1"]
+        await story.ledger.sweep()
+        assert [row["key"] for row in await past_triggers.fetch(waiting)] == ["H2-M04-S1"]
+        await newer(past_triggers, "counter.read", by=-1)
+        await story.ledger.sweep()
+        assert await past_triggers.fetch(waiting) == []
