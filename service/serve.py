@@ -130,6 +130,7 @@ async def _until_stopped(
         await asyncio.wait([serving], timeout=0.2)
         if server is not None and not server.alive() and not serving.done():
             print("The embedded PostgreSQL has died; the service ends with it.", flush=True)  # noqa: T201
+            logging.disable(logging.CRITICAL)  # whatever is logged from here on only says the same
             running.should_exit = running.force_exit = True
             status = 1
             await asyncio.wait([serving], timeout=DRAIN_S)

@@ -16,7 +16,6 @@ import asyncpg
 import pytest
 
 from service.embedded import EmbeddedUnavailable
-from service.migrate import migrate
 from tests.server import SuiteServer
 
 _SERVER: Final = pytest.StashKey[SuiteServer]()
@@ -60,6 +59,8 @@ def server_url(pytestconfig: pytest.Config) -> str:
 @pytest.fixture(scope="session")
 async def template_database(server_url: str, pytestconfig: pytest.Config) -> str:
     """The name of a migrated database that nobody is connected to, made by the first worker that needs it."""
+    from service.migrate import migrate  # here, because the tests that need no database should not wait for it
+
     told: dict[str, str] | None = getattr(pytestconfig, "workerinput", None)
     name = f"template_{told['run'] if told is not None else pytestconfig.stash[_RUN]}"
     connection = await asyncpg.connect(server_url)
