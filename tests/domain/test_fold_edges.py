@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from service.domain.fold import next_look
+from service.domain.fold import next_limit, next_look
 from service.domain.gauge import CalibrationDueTooEarly, apply_gauge
 from service.domain.health import Reason
 from service.domain.recheck import Moment, advance
@@ -182,3 +182,19 @@ def test_grace_in_cycles_begins_with_the_first_fact_after_time_alone_made_it_due
     assert begun.overdue_at_count == 118_550
     later = advance(begun, Moment(time=day(33), count=118_500, sequence=8))
     assert later.overdue_at_count == 118_550
+
+
+def test_a_reading_is_not_plain_from_the_window_the_due_count_and_beyond_the_grace() -> None:
+    spindle = accepted(BED_IN)
+    limits = [next_limit(spindle.state)[0]]
+    for reading in (118_654, 118_704, 118_955):
+        spindle.count(reading)
+        limits.append(next_limit(spindle.state)[0])
+    assert limits == [118_654, 118_704, 118_955, None]
+
+
+def test_a_reading_is_not_plain_from_the_count_at_which_a_deferral_ends() -> None:
+    spindle = accepted(BED_IN)
+    spindle.count(118_704)
+    put_off(spindle, "bed-in", until_count=119_500)
+    assert next_limit(spindle.state)[0] == 119_500
