@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import logging
 import signal
 import socket
 from collections.abc import Awaitable, Callable, Iterator
