@@ -12,7 +12,7 @@ from service.domain.recheck import Moment, advance
 from service.domain.retry import retry_after
 from service.domain.step import BaselineAhead, UntilPassed
 from tests.domain.one_spindle import BED_IN, Spindle, accepted, day, recheck
-from tests.domain.skerrow import CALIBRATION, fact, gauge
+from tests.domain.skerrow import CALIBRATION, fact, gauge, guarded
 
 MONTHLY = recheck("look", "visual", "last_check", after_days=30, early_days=5, grace_days=5)
 WITHHELD = recheck("look", "visual", "last_check", after_cycles=1_000, overdue="withhold")
@@ -198,3 +198,16 @@ def test_a_reading_is_not_plain_from_the_count_at_which_a_deferral_ends() -> Non
     spindle.count(118_704)
     put_off(spindle, "bed-in", until_count=119_500)
     assert next_limit(spindle.state)[0] == 119_500
+
+
+@pytest.mark.parametrize(("rebuilt", "clearance"), [(False, "restricted"), (True, "withheld")])
+def test_a_draw_force_too_close_to_the_minimum_is_undecided(rebuilt: bool, clearance: str) -> None:
+    spindle = Spindle(decision_rule=guarded())
+    if rebuilt:
+        spindle.rebuild()
+    else:
+        spindle.measure()
+    spindle.pull("16.55")
+    seen = spindle.see().assessment
+    assert [each.text.split(" is ")[0] for each in seen.reasons if each.code == "undecided"] == ["Draw force"]
+    assert (seen.health, seen.clearance) == ("function_check", clearance)
