@@ -209,6 +209,11 @@ class Database:
             for (name, label), number in tx.counted.items():
                 self.metrics.add(name, label, number)
 
+    async def look(self, statement: Statement, **values: Any) -> Any:
+        """One row by one statement, which is a snapshot of its own: a single round trip, for what is read often."""
+        async with self._pool.acquire(timeout=30) as connection:
+            return await connection.fetchrow(statement.sql, *statement.arguments(values))
+
     def connections(self) -> tuple[int, int, int]:
         """How many are in use, idle, and allowed."""
         idle = self._pool.get_idle_size()

@@ -14,7 +14,7 @@ from service.domain.recheck import Episode, Moment
 from service.domain.shown import recheck_shown, verdict_shown
 from service.domain.spindle import FOLD_VERSION, SpindleState
 from service.domain.step import Step
-from service.postgres import Statements, Transaction
+from service.postgres import Database, Statements, Transaction
 
 SQL: Final = Statements.beside(__file__)
 THOUGHT_AFTER_TORQUE: Final = timedelta(days=1)
@@ -80,6 +80,23 @@ async def load(tx: Transaction, subject: int) -> Stored | None:
     """The stored state. Raises as `stored_of`."""
     row = await tx.row(SQL["load"], subject=subject)
     return None if row is None else stored_of(row)
+
+
+class LookedAt(Struct, frozen=True, kw_only=True):
+    """A spindle as one statement found it: the newest of its stream, the clock, and its rows."""
+
+    sequence: int
+    now: datetime
+    stored: Stored
+
+
+async def look_at(database: Database, key: str) -> LookedAt | None:
+    """A spindle by its key, for reading. Raises as `stored_of`."""
+    row = await database.look(SQL["look_at"], key=key)
+    if row is None:
+        return None
+    now = row["now"] + database.clock_shift
+    return LookedAt(sequence=row["newest_sequence"], now=now, stored=stored_of(row))
 
 
 def stored_of(row: Any) -> Stored:

@@ -6,6 +6,16 @@ FROM derived.spindle
 JOIN derived.counter USING (subject)
 WHERE spindle.subject = :subject::integer;
 
+-- name: look_at
+-- The same by the spindle's key, with the newest of its stream and the clock, in one statement for reading.
+SELECT subject.subject, subject.sequence AS newest_sequence, now() AS now, spindle.folded, spindle.fold,
+       spindle.sequence, spindle.newest_fact, spindle.settled_at, spindle.settlements, spindle.next_look,
+       spindle.told_health, spindle.untold, counter.reading, counter.read_at
+FROM ledger.subject
+JOIN derived.spindle ON spindle.subject = subject.subject
+JOIN derived.counter ON counter.subject = subject.subject
+WHERE subject.kind = 'spindles' AND subject.key = :key::text;
+
 -- name: write_spindle
 INSERT INTO derived.spindle (
     subject, key, plant, hall, machine, position, sheet, lifecycle, health, clearance, sequence, newest_fact, folded,

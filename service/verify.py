@@ -12,6 +12,7 @@ from service.domain import chain
 from service.postgres import Database, Statements, Transaction
 
 SQL: Final = Statements.beside(__file__)
+PORTION: Final = 500
 _NEVER: Final = datetime(2000, 1, 1, tzinfo=UTC)
 """When a log without entries says it was last written."""
 
@@ -56,17 +57,20 @@ class _Met(Struct, kw_only=True):
 async def verify(database: Database, *, faults_max: int = 100) -> AsyncIterator[Verified]:
     """Walks every subject's chain from its genesis to its head, and counts every log's positions on the way.
 
-    Yields the tally after each hundred subjects and at the end, so that progress can be shown.
+    Yields the tally after each portion of subjects and at the end, so that progress can be shown.
     """
     tally = Verified(faults=[])
     logs: defaultdict[int, _Met] = defaultdict(_Met)
     async with database.transaction(snapshot=True) as tx:
         names = await _sources(tx, tally)
-        for subject in await tx.rows(SQL["subjects"]):
-            await _walk(tx, subject, names, tally, logs)
-            tally.subjects += 1
-            if tally.subjects % 100 == 0:
-                yield tally
+        subjects = await tx.rows(SQL["subjects"])
+        for begin in range(0, len(subjects), PORTION):
+            walks = {row["subject"]: _Walk(row, names, tally, logs) for row in subjects[begin : begin + PORTION]}
+            async for row in tx.stream(SQL["streams"], subjects=list(walks)):
+                walks[row["subject"]].meet(row)
+            for walk in walks.values():
+                walk.end()
+            yield tally
             if len(tally.faults) >= faults_max:
                 break
         else:
@@ -95,33 +99,45 @@ async def _sources(tx: Transaction, tally: Verified) -> dict[int, str]:
     return names
 
 
-async def _walk(
-    tx: Transaction, subject: Any, names: dict[int, str], tally: Verified, logs: defaultdict[int, _Met]
-) -> None:
-    name = f"{subject['kind']}/{subject['key']}"
-    previous = chain.genesis(subject["log"], subject["kind"], subject["key"])
-    expected = 0
-    recorded = None
-    async for row in tx.stream(SQL["stream"], subject=subject["subject"]):
-        expected += 1
-        place = f"{name} sequence {row['sequence']} (log {row['log']}, position {row['position']})"
-        if row["sequence"] != expected:
-            tally.faults.append(Fault(place=place, what=f"sequence {expected} was expected"))
-            expected = row["sequence"]
-        if recorded is not None and row["recorded"] < recorded:
-            tally.faults.append(Fault(place=place, what="was recorded before its predecessor"))
-        recorded = row["recorded"]
-        if _hash(row, previous, names) != row["hash"]:
-            tally.faults.append(Fault(place=place, what="does not have its hash: it or what precedes it was altered"))
-        if row["log"] != subject["log"]:
-            tally.faults.append(Fault(place=place, what=f"stands in another log than its subject's, {subject['log']}"))
-        logs[row["log"]].add(row["position"], row["recorded"])
-        previous = row["hash"]
-        tally.facts += row["type"] is not None
-        tally.readings += row["type"] is None
-    if expected != subject["sequence"] or previous != subject["head"]:
-        text = f"its newest entry is {expected} and not the head, sequence {subject['sequence']}"
-        tally.faults.append(Fault(place=name, what=text))
+class _Walk:
+    """One subject's stream, entry by entry, from the genesis of its chain to its head."""
+
+    def __init__(self, subject: Any, names: dict[int, str], tally: Verified, logs: defaultdict[int, _Met]) -> None:
+        self._subject, self._names, self._tally, self._logs = subject, names, tally, logs
+        self._name = f"{subject['kind']}/{subject['key']}"
+        self._previous = chain.genesis(subject["log"], subject["kind"], subject["key"])
+        self._sequence = 0
+        self._recorded = _NEVER
+
+    def meet(self, row: Any) -> None:
+        """The next entry of the stream: its place, its time, its hash over the one before it."""
+        self._sequence += 1
+        if row["sequence"] != self._sequence:
+            self._fault(row, f"sequence {self._sequence} was expected")
+            self._sequence = row["sequence"]
+        if row["recorded"] < self._recorded:
+            self._fault(row, "was recorded before its predecessor")
+        if _hash(row, self._previous, self._names) != row["hash"]:
+            self._fault(row, "does not have its hash: it or what precedes it was altered")
+        if row["log"] != self._subject["log"]:
+            self._fault(row, f"stands in another log than its subject's, {self._subject['log']}")
+        self._logs[row["log"]].add(row["position"], row["recorded"])
+        self._recorded, self._previous = row["recorded"], row["hash"]
+        if row["type"] is None:
+            self._tally.readings += 1
+        else:
+            self._tally.facts += 1
+
+    def end(self) -> None:
+        """Whether the head is the newest entry met."""
+        self._tally.subjects += 1
+        if self._sequence != self._subject["sequence"] or self._previous != self._subject["head"]:
+            text = f"its newest entry is {self._sequence} and not the head, sequence {self._subject['sequence']}"
+            self._tally.faults.append(Fault(place=self._name, what=text))
+
+    def _fault(self, row: Any, what: str) -> None:
+        place = f"{self._name} sequence {row['sequence']} (log {row['log']}, position {row['position']})"
+        self._tally.faults.append(Fault(place=place, what=what))
 
 
 def _hash(row: Any, previous: bytes, names: dict[int, str]) -> bytes | None:

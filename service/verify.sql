@@ -4,18 +4,18 @@ SELECT subject, kind, key, log, sequence, head FROM ledger.subject ORDER BY subj
 -- name: sources
 SELECT source, name, digest FROM ledger.source ORDER BY source;
 
--- name: stream
--- One subject's facts and readings by sequence, whatever log they say they are in.
-SELECT sequence, log, position, occurred, recorded, reading, actor, source, key, form, schema, type, id, salt, data,
-       hash
+-- name: streams
+-- Facts and readings of some subjects, each subject's by sequence, whatever log they say they are in.
+SELECT subject, sequence, log, position, occurred, recorded, reading, actor, source, key, form, schema, type, id, salt,
+       data, hash
 FROM ledger.entry
-WHERE subject = :subject::integer
+WHERE subject = ANY (:subjects::integer[])
 UNION ALL
-SELECT sequence, log, position, occurred, recorded, reading, NULL, source, key, form, NULL, NULL, NULL, NULL, NULL,
-       hash
+SELECT subject, sequence, log, position, occurred, recorded, reading, NULL, source, key, form, NULL, NULL, NULL, NULL,
+       NULL, hash
 FROM ledger.reading
-WHERE subject = :subject::integer
-ORDER BY sequence;
+WHERE subject = ANY (:subjects::integer[])
+ORDER BY subject, sequence;
 
 -- name: logs
 SELECT log, position, recorded FROM ledger.log ORDER BY log;

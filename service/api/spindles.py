@@ -62,6 +62,13 @@ async def _found(tx: Transaction, spindle: str, key: Key) -> tuple[Subject, Stor
     return subject, stored
 
 
+async def _looked_at(database: Database, spindle: str, key: Key) -> projections.LookedAt:
+    found = await projections.look_at(database, spindle)
+    if found is None or not key.reaches(found.stored.state.place.plant):
+        raise SpindleNotFound(f"there is no spindle {spindle!r}")
+    return found
+
+
 @get("/{spindle:str}")
 async def read_spindle(
     request: Request[Any, Any, Any],
@@ -70,16 +77,15 @@ async def read_spindle(
     key: NamedDependency[Key],
 ) -> Response[SpindleShown | None]:
     """The spindle as it is now. The ETag changes with every entry and whenever time changes what is shown."""
-    async with database.transaction(snapshot=True) as tx:
-        subject, stored = await _found(tx, spindle, key)
-        at = stored.settled_by(tx.now)
+    found = await _looked_at(database, spindle, key)
+    stored, at = found.stored, found.stored.settled_by(found.now)
     view = stored.view(at)
     look = next_look(stored.state, view)
     mark = "" if look is None else f"-{int(look.timestamp())}"
-    etag = f'"{subject.sequence}-{stored.settlements}{mark}"'
+    etag = f'"{found.sequence}-{stored.settlements}{mark}"'
     if is_known(request, etag):
         return Response(None, status_code=304, headers={"ETag": etag})
-    shown = spindle_shown(stored.state, view, subject.sequence, at)
+    shown = spindle_shown(stored.state, view, found.sequence, at)
     return Response(shown, headers={"ETag": etag, "Cache-Control": "no-cache"})
 
 
@@ -88,9 +94,9 @@ async def read_clearance(
     spindle: FromPath[str], database: NamedDependency[Database], key: NamedDependency[Key]
 ) -> Clearance:
     """Whether the spindle may be used now, with the reasons."""
-    async with database.transaction(snapshot=True) as tx:
-        _, stored = await _found(tx, spindle, key)
-        view = stored.view(max(tx.now, stored.settled_at))
+    found = await _looked_at(database, spindle, key)
+    stored = found.stored
+    view = stored.view(max(found.now, stored.settled_at))
     return Clearance(
         key=spindle,
         clearance=view.assessment.clearance,

@@ -7,6 +7,7 @@ entries written earlier keep theirs, so nothing here may change what an existing
 
 import struct
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from hashlib import sha256
 from typing import Final
 
@@ -33,6 +34,12 @@ def genesis(log: int, kind: str, key: str) -> bytes:
 def content_digest(salt: bytes, data: bytes) -> bytes:
     """What stands in a fact's hash for its data: salted, so that an erased text cannot be guessed from it."""
     return sha256(salt + data).digest()
+
+
+@lru_cache(maxsize=4096)
+def name_digest(name: str) -> bytes:
+    """The digest of a source or a type, as it stands in a hash; there are few of them and many entries."""
+    return sha256(name.encode()).digest()
 
 
 def fact_hash(
@@ -69,8 +76,8 @@ def fact_hash(
             key,
             schema,
         )
-        + sha256(source.encode()).digest()
-        + sha256(type.encode()).digest()
+        + name_digest(source)
+        + name_digest(type)
         + sha256(id.encode()).digest()
         + content_digest(salt, data)
     ).digest()
@@ -102,5 +109,5 @@ def reading_hash(
             reading,
             key,
         )
-        + sha256(source.encode()).digest()
+        + name_digest(source)
     ).digest()
