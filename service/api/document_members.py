@@ -138,8 +138,11 @@ WRITTEN: Final[dict[str, Schema]] = {
         "properties": {
             "component": {"type": "string"},
             "code": {"type": "string"},
+            "scheme": {"type": ["string", "null"]},
+            "text": {"type": ["string", "null"]},
             "unusable": {"type": "boolean"},
             "entry": {"type": "integer"},
+            "time": {"type": "string", "format": "date-time"},
         },
     },
     "StandingFinding": {

@@ -158,7 +158,15 @@ def spindle_shown(state: SpindleState, view: View, sequence: int, settled_at: da
         last_run_out=_measurement(state.last_run_out, stands=state.last_run_out in state.run_outs),
         clamping_set=_clamping_set(state),
         conditions=tuple(
-            {"component": each.component, "code": each.code, "unusable": each.unusable, "entry": each.at.sequence}
+            {
+                "component": each.component,
+                "code": each.code,
+                "scheme": each.scheme,
+                "text": each.text,
+                "unusable": each.unusable,
+                "entry": each.at.sequence,
+                "time": each.at.time,
+            }
             for each in state.conditions
         ),
         findings=() if used is None else (finding,),

@@ -62,6 +62,7 @@ def commissioned(key: str, fact: Fact, data: spindles.Commissioned, known: Refer
         newest=now,
     )
     state = _with_last_checks(anchored(state, revision, "commissioning"), revision, data.baseline)
+    state = _with_stated_rebuild(state, revision, data.baseline)
     rechecks = tuple(recheck.advance(each, now) for each in state.rechecks)
     return replace(state, rechecks=rechecks)
 
@@ -93,6 +94,19 @@ def _with_last_checks(
             start = Moment(time=stated.time, count=stated.count, sequence=None)
         start = start or state.commissioned
         begun.append(recheck.begin(state.subject, rule, state.newest, counted_from=start))
+    return replace(state, rechecks=(*state.rechecks, *begun))
+
+
+def _with_stated_rebuild(state: SpindleState, revision: Revision, baseline: spindles.Baseline | None) -> SpindleState:
+    """Begins what counts since the rebuild from the one that is said to have been made: it proves nothing."""
+    if baseline is None or baseline.rebuilt is None:
+        return state
+    start = Moment(time=baseline.rebuilt.time, count=baseline.rebuilt.count, sequence=None)
+    begun = [
+        recheck.begin(state.subject, rule, state.newest, counted_from=start)
+        for rule in revision.issued.rechecks
+        if rule.since == "rebuild"
+    ]
     return replace(state, rechecks=(*state.rechecks, *begun))
 
 

@@ -41,6 +41,14 @@ def test_a_baseline_may_make_a_recheck_due_at_commissioning() -> None:
     assert spindle.episode("force-quarterly").due_at_count == 168_000
 
 
+def test_since_the_rebuild_counts_from_a_rebuild_that_is_said_to_have_been_made() -> None:
+    rule = recheck("after-rebuild", "visual", "rebuild", after_cycles=1_000, after_days=30)
+    stated = {"rebuilt": {"time": day(-10).isoformat(), "count": 117_500, "stated_by": "r.t."}}
+    episode = Spindle(rule, baseline=stated).episode("after-rebuild")
+    assert (episode.due_at_count, episode.due_at, episode.state) == (118_500, day(20), "waiting")
+    assert Spindle(rule, baseline=stated).reasons() == ["never_proven"]
+
+
 def test_a_baseline_is_no_proof_and_lies_before_the_commissioning() -> None:
     stated = {"last_setting": {"time": day(-1).isoformat(), "count": 117_000}}
     assert Spindle(baseline=stated).reasons() == ["never_proven"]
