@@ -22,7 +22,7 @@ from service.environment import Environment, EnvironmentWrong, read_environment
 from service.migrate import MigrationRefused, migrate
 from service.postgres import CannotConnect, Database
 from service.rebuild import rebuild
-from service.serve import serve, with_database
+from service.serve import NotServed, refuse_missing_ledger, serve, with_database
 from service.sweep import sweep, sweep_once
 from service.verify import verify
 
@@ -35,7 +35,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         logs.set_up(environment.log)
         run: Callable[[Environment, argparse.Namespace], int] = options.run
         return run(environment, options)
-    except (EnvironmentWrong, MigrationRefused, Refusal) as error:
+    except (EnvironmentWrong, MigrationRefused, NotServed, Refusal) as error:
         print(f"spindle-ledger: {error}", file=sys.stderr)
         return 2
     except EmbeddedUnavailable as error:
@@ -65,10 +65,10 @@ def _parser() -> argparse.ArgumentParser:
 
     story = add("demo", _demo, "tell the invented Skerrow story on an embedded PostgreSQL, then keep serving")
     story.add_argument("--once", action="store_true", help="stop after the story")
-    story.add_argument("--port", type=int, help="port to serve at; 0 takes a free one")
+    story.add_argument("--port", type=_port, help="port to serve at; 0 takes a free one")
     served = add("serve", _serve, "serve the API, and sweep and deliver beside it")
     served.add_argument("--host", help="address to bind")
-    served.add_argument("--port", type=int, help="port to bind; 0 takes a free one")
+    served.add_argument("--port", type=_port, help="port to bind; 0 takes a free one")
     served.add_argument("--without", default="", help="parts to leave out: sweep, deliver")
     add("deliver", _deliver, "deliver notices, apart from serve")
     swept = add("sweep", _sweep, "let time pass: settle what falls due by days, apart from serve")
@@ -85,6 +85,12 @@ def _parser() -> argparse.ArgumentParser:
     minted.add_argument("--days", type=int, help="how long it holds")
     add("openapi", _openapi, "print the OpenAPI document")
     return parser
+
+
+def _port(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and int(text) <= 65_535):
+        raise argparse.ArgumentTypeError(f"a port is a whole number from 0 to 65535, not {text!r}")
+    return int(text)
 
 
 def _demo(environment: Environment, options: argparse.Namespace) -> int:
@@ -195,6 +201,7 @@ def _with_pool(environment: Environment, run: Callable[[Database, asyncio.Event]
         finally:
             await database.close()
 
+    refuse_missing_ledger(environment)
     with with_database(environment) as (ready, _server):
         assert ready.database_url is not None
         return asyncio.run(inside(ready.database_url))

@@ -8,6 +8,7 @@ from typing import Final, Literal
 
 from msgspec import Struct
 
+from service.access import BOOTSTRAP_CHARACTERS_MIN
 from service.domain.address import Network
 from service.domain.retry import SCHEDULE
 
@@ -46,7 +47,7 @@ def read_environment(variables: Mapping[str, str] = os.environ) -> Environment:
         host=values["HOST"] or default.host,
         port=_whole(values["PORT"], "PORT", default.port, 0, 65_535),
         data=None if data is None else Path(data),
-        bootstrap_key=values["BOOTSTRAP_KEY"],
+        bootstrap_key=_bootstrap_key(values["BOOTSTRAP_KEY"]),
         webhook_networks=_networks(values["WEBHOOK_CIDRS"]),
         retry_schedule=_seconds(values["RETRY_SCHEDULE"], default.retry_schedule),
         pool_size=_whole(values["POOL_SIZE"], "POOL_SIZE", default.pool_size, 2, 200),
@@ -59,6 +60,12 @@ def _form(text: str | None) -> Literal["json", "text"] | None:
     if text not in forms:
         raise EnvironmentWrong(f"{PREFIX}LOG is json or text, not {text!r}")
     return forms[text]
+
+
+def _bootstrap_key(text: str | None) -> str | None:
+    if text is not None and len(text) < BOOTSTRAP_CHARACTERS_MIN:
+        raise EnvironmentWrong(f"{PREFIX}BOOTSTRAP_KEY needs {BOOTSTRAP_CHARACTERS_MIN} characters or more")
+    return text
 
 
 def _whole(text: str | None, name: str, default: int, lowest: int, highest: int) -> int:

@@ -22,6 +22,17 @@ Beside: TypeAlias = Callable[[str, Environment], Awaitable[int | None]]
 """Something that runs once requests are answered, with the address: an exit status ends the service with it."""
 
 
+class NotServed(Exception):
+    """What was asked for cannot be served; the message says why and what to do."""
+
+
+def refuse_missing_ledger(environment: Environment) -> None:
+    """Raises NotServed where a command that only looks would make an embedded cluster of its own."""
+    folder = environment.data or default_data_folder()
+    if environment.database_url is None and not (folder / "cluster").exists():
+        raise NotServed(f"there is no ledger in {folder}: serve makes one, or name the right folder with --data")
+
+
 @contextlib.contextmanager
 def with_database(environment: Environment) -> Iterator[tuple[Environment, EmbeddedServer | None]]:
     """The environment with a database in it: the one named, else an embedded one on the data folder."""
@@ -72,11 +83,15 @@ class _Announcing(uvicorn.Server):
 
 
 def bind(host: str, port: int) -> socket.socket:
-    """A listening socket; port 0 takes a free one. Raises OSError where the address is taken."""
+    """A listening socket; port 0 takes a free one. Raises NotServed where the address is taken."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     listening = socket.socket(family, socket.SOCK_STREAM)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    listening.bind((host, port))
+    try:
+        listening.bind((host, port))
+    except OSError as error:
+        listening.close()
+        raise NotServed(f"{host}:{port} cannot be bound ({error.strerror}): name another with --port") from error
     listening.listen(1024)
     return listening
 

@@ -16,6 +16,7 @@ from service.demo import scenario
 from service.demo.receiver import Receiver
 from service.demo.scenario import ENGINEER, FITTER, Clock, Writer
 from service.domain.address import Network
+from service.embedded import default_data_folder
 from service.environment import Environment, loopback_networks
 from service.postgres import Database
 from service.serve import serve
@@ -32,10 +33,14 @@ class StoryBroken(Exception):
 
 
 def tell(environment: Environment, *, once: bool) -> int:
-    """Serves on an embedded PostgreSQL, tells the story through HTTP, and goes on serving unless told `once`."""
+    """Tells the story through HTTP on an embedded PostgreSQL, and goes on serving unless told `once`.
+
+    Its data folder is the demo's own, and DATABASE_URL is passed over: no invention enters a real ledger.
+    """
     key = environment.bootstrap_key or secrets.token_urlsafe(32)
     networks: tuple[Network, ...] = (*environment.webhook_networks, *loopback_networks())
-    prepared = replace(environment, bootstrap_key=key, webhook_networks=networks)
+    data = environment.data or default_data_folder().with_name("spindle-ledger-demo")
+    prepared = replace(environment, database_url=None, data=data, bootstrap_key=key, webhook_networks=networks)
     return serve(prepared, beside=partial(_tell, key, once))
 
 

@@ -53,6 +53,12 @@ _CURES: Final = {
     "too_few_pulls": "make as many pulls as the sheet asks",
 }
 _TENTH: Final = Decimal("0.1")
+TURNS_MAX: Final = 5
+"""Beyond so many turns of the thread a slip is likelier than a depth: no turn is advised. Ours; no published source."""
+_CHECK_THE_READING: Final = (
+    f"The reading lies more than {TURNS_MAX} turns of the thread from the target: check the readings, their unit and "
+    "the gauge's zero, then measure again before anything is turned."
+)
 
 In = Literal["in", "out"]
 Rotation = Literal["clockwise", "counterclockwise"]
@@ -151,6 +157,8 @@ def _by_thread(verdict: SettingVerdict, revision: Revision, adjust: ThreadAdjust
     turn = _to_a_tenth(thread_turn(target, depth, lead))
     if turn == 0:
         return Instruction(first=first, then=(_BETTER_GAUGE,))
+    if turn > TURNS_MAX * 360:
+        return Instruction(first=first, then=(_CHECK_THE_READING,))
     direction, rotation = thread_direction(deeper=deeper, turning_in=adjust.turning_in, hand=adjust.hand)
     return Instruction(
         turn=shown(turn, "deg"),

@@ -231,3 +231,11 @@ def test_the_cautions_speak_of_all_that_can_harm() -> None:
         assert word in text
     for word in ("local rules", "qualified people"):
         assert word in text
+
+
+@pytest.mark.parametrize("depth", ["920.00", "0.00", "19.00"])
+def test_a_slip_of_the_pen_never_becomes_a_turn(depth: str) -> None:
+    instruction = advised(opposed(depth, depth), revision())
+    assert (instruction.turn, instruction.direction, instruction.expected_depth) == (None, None, None)
+    assert "check the readings, their unit and the gauge's zero" in instruction.then[0]
+    assert instruction.cautions

@@ -312,6 +312,5 @@ def test_the_largest_and_smallest_numbers_that_are_taken_are_judged(
     assert verdict.probability_of_conformity == "0.000000"
     instruction = advise_setting(verdict, revision=sheet, at_recheck=False)
     assert instruction is not None
-    assert instruction.turn is not None
-    assert "E" not in instruction.turn.value
+    assert instruction.turn is None, "so many turns are a slip, never an instruction"
     assert msgspec.json.decode(msgspec.json.encode(verdict), type=SettingVerdict) == verdict
