@@ -219,10 +219,6 @@ class Database:
         idle = self._pool.get_idle_size()
         return self._pool.get_size() - idle, idle, self._pool.get_max_size()
 
-    async def listen_connection(self) -> Any:
-        """A bare connection for checks that prepare statements."""
-        return await self._pool.acquire(timeout=30)
-
 
 def asyncpg_dsn(dsn: str) -> str:
     """A URL for asyncpg, whichever dialect it was written for."""

@@ -45,17 +45,9 @@ class EndpointWanted(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     secret: str | None = None
 
 
-class EndpointAdded(Struct, frozen=True, kw_only=True):
+class EndpointAdded(Endpoint, frozen=True, kw_only=True):
     """A new receiver with its secret, which is shown this once."""
 
-    id: str
-    url: str
-    types: tuple[str, ...] | None
-    plants: tuple[str, ...] | None
-    description: str | None
-    created: datetime
-    disabled: datetime | None
-    disabled_reason: str | None
     secret: str
 
 
