@@ -31,7 +31,6 @@ _SETTINGS: Final = {
 }
 
 UniqueViolation = asyncpg.exceptions.UniqueViolationError
-Deadlock = asyncpg.exceptions.DeadlockDetectedError
 CannotConnect: Final = (
     OSError,
     asyncpg.exceptions.PostgresConnectionError,

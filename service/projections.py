@@ -190,8 +190,12 @@ def place_rows(state: SpindleState) -> list[Row]:
 
 async def write_places(tx: Transaction, subject: int, state: SpindleState) -> None:
     """Raises the unique violation `place_is_taken` where another spindle is there."""
+    rows = place_rows(state)
+    taken = [row for row in rows if row["removed"] is None]
+    places = {f"{part}s": [row[part] for row in taken] for part in ("plant", "machine", "position")}
+    await tx.run(SQL["lock_places"], subject=subject, **places)
     await tx.run(SQL["clear_places"], subject=subject)
-    await tx.each(SQL["write_place"], [{"subject": subject, **row} for row in place_rows(state)])
+    await tx.each(SQL["write_place"], [{"subject": subject, **row} for row in rows])
 
 
 def recheck_rows(episodes: Iterable[Episode]) -> list[Row]:

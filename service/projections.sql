@@ -49,6 +49,20 @@ SET reading = excluded.reading, read_at = excluded.read_at, count = excluded.cou
     plain_until = excluded.plain_until, thought_until = excluded.thought_until, pushed = excluded.pushed,
     watched = excluded.watched;
 
+-- name: lock_places
+-- Where it is now and where it comes to, locked one after another in one order: two spindles that change places wait in
+-- turn. What the lock lets through is read by the next statement.
+SELECT pg_advisory_xact_lock(1, places.number)
+FROM (
+    SELECT DISTINCT hashtext(concat_ws('/', plant, machine, position)) AS number
+    FROM (
+        SELECT plant, machine, position FROM derived.place WHERE subject = :subject::integer AND removed IS NULL
+        UNION ALL
+        SELECT * FROM unnest(:plants::text[], :machines::text[], :positions::text[])
+    ) AS held
+    ORDER BY number
+) AS places;
+
 -- name: clear_places
 DELETE FROM derived.place WHERE subject = :subject::integer;
 

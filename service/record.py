@@ -8,7 +8,7 @@ The order of the steps is the design; a test holds a writer open in front of eac
 4. decide, purely;
 5. write state, rechecks, measurements, notices: nothing here knows a position, a recorded time or a hash;
 6. append to the ledger, and commit.
-A unique violation on the identity starts the transaction over, once; so do two spindles that change places at once.
+A unique violation on the identity starts the transaction over, once.
 """
 
 from datetime import datetime, timedelta
@@ -29,7 +29,7 @@ from service.domain.refusal import Refusal
 from service.domain.shown import RecheckShown, StateShown, recheck_shown, state_shown, verdict_shown
 from service.domain.step import SpindleUnknown, Step
 from service.ledger import Known, Place, Subject
-from service.postgres import Database, Deadlock, Transaction, UniqueViolation
+from service.postgres import Database, Transaction, UniqueViolation
 from service.projections import Stored
 from service.refold import Folded, Newest, fold_in, fold_whole, held
 
@@ -86,7 +86,7 @@ async def record(database: Database, event: Event, key: Key) -> Receipt:
         try:
             async with database.transaction() as tx:
                 return await _take_in(tx, event, key)
-        except (UniqueViolation, Deadlock) as violation:
+        except UniqueViolation as violation:
             if violation.constraint_name == "place_is_taken":
                 raise PlaceTaken("another spindle is installed in that place", pointer="/data/position") from violation
             if last_try:

@@ -72,15 +72,21 @@ class Held:
 
 
 def gone(pid: int) -> bool:
-    """Say whether a process has ended; one that only waits to be counted out by its parent has."""
+    """Say whether a process has ended: it is unknown, or has given up its memory and can do no more.
+
+    The last includes one that only waits to be counted out by its parent, and one on its way there.
+    """
     try:
         os.kill(pid, 0)
     except ProcessLookupError:
         return True
     except PermissionError:
-        return False
-    status = Path(f"/proc/{pid}/stat")
-    return status.exists() and status.read_text().rpartition(")")[2].split()[0] == "Z"
+        pass
+    words = Path(f"/proc/{pid}/cmdline")
+    try:
+        return Path("/proc/self").exists() and not words.read_bytes()
+    except (FileNotFoundError, ProcessLookupError):
+        return True
 
 
 def wait_until_gone(pid: int) -> None:
