@@ -1,7 +1,8 @@
 """Sheets, gauges and lots as known now: folded from the ledger, cached for each database by (subject, sequence)."""
 
 from collections.abc import Iterable
-from typing import Final
+from datetime import datetime
+from typing import Final, TypeAlias
 
 from service import ledger
 from service.domain.event import Fact
@@ -15,6 +16,8 @@ SQL: Final = Statements.beside(__file__)
 
 Name = tuple[str, str]
 """(kind, key) of a sheet, gauge or lot."""
+
+Reference: TypeAlias = Sheet | Gauge | Lot | None
 
 
 def names_in(facts: Iterable[Fact]) -> set[Name]:
@@ -30,35 +33,55 @@ def names_in(facts: Iterable[Fact]) -> set[Name]:
 
 async def references(tx: Transaction, names: set[Name], *, share: bool) -> References:
     """What the names stand for, as known now. With `share` their rows are locked against new entries of theirs."""
-    if not names:
-        return References()
     found = References(sheets={}, gauges={}, lots={})
+    if not names:
+        return found
     for row in await (ledger.share(tx, names) if share else ledger.find_all(tx, names)):
-        value = await _folded(tx, row["kind"], row["key"], row["subject"], row["sequence"])
-        if isinstance(value, Sheet):
-            found.sheets[row["key"]] = value
-        elif isinstance(value, Gauge):
-            found.gauges[row["key"]] = value
-        elif isinstance(value, Lot):
-            found.lots[row["key"]] = value
+        _put(found, row["key"], await _folded(tx, row["kind"], row["key"], row["subject"], row["sequence"]))
     return found
 
 
-async def _folded(tx: Transaction, kind: str, key: str, subject: int, sequence: int) -> Sheet | Gauge | Lot | None:
+async def references_as_known(
+    tx: Transaction, names: set[Name], *, as_of: datetime, known_at: datetime | None
+) -> References:
+    """What the names stood for by what had happened by `as_of`, of what had been recorded by `known_at` or is known."""
+    found = References(sheets={}, gauges={}, lots={})
+    for row in await ledger.find_all(tx, names) if names else []:
+        history = await ledger.history(tx, row["subject"], known_at=known_at)
+        facts = [fact for fact in history.facts if fact.occurred <= as_of]
+        _put(found, row["key"], fold_reference(row["kind"], row["key"], facts))
+    return found
+
+
+def _put(found: References, key: str, value: Reference) -> None:
+    if isinstance(value, Sheet):
+        found.sheets[key] = value
+    elif isinstance(value, Gauge):
+        found.gauges[key] = value
+    elif isinstance(value, Lot):
+        found.lots[key] = value
+
+
+async def _folded(tx: Transaction, kind: str, key: str, subject: int, sequence: int) -> Reference:
     """Its facts up to `sequence`, folded; a newer one may be in before they are read."""
-    cached: Sheet | Gauge | Lot | None = tx.recall((subject, sequence))
+    cached: Reference = tx.recall((subject, sequence))
     if cached is not None:
         return cached
-    value: Sheet | Gauge | Lot | None = None
-    for fact in await ledger.facts(tx, subject):
-        if fact.sequence <= sequence:
-            value = apply_reference(kind, key, value, fact)
+    value = fold_reference(kind, key, (await ledger.history(tx, subject, upto=sequence)).facts)
     if value is not None:
         tx.remember((subject, sequence), value)
     return value
 
 
-def apply_reference(kind: str, key: str, value: Sheet | Gauge | Lot | None, fact: Fact) -> Sheet | Gauge | Lot:
+def fold_reference(kind: str, key: str, facts: Iterable[Fact]) -> Reference:
+    """The sheet, gauge or lot after its facts, None without any. Raises the Refusal of its own fold."""
+    value: Reference = None
+    for fact in facts:
+        value = apply_reference(kind, key, value, fact)
+    return value
+
+
+def apply_reference(kind: str, key: str, value: Reference, fact: Fact) -> Sheet | Gauge | Lot:
     """The sheet, gauge or lot after one of its facts. Raises the Refusal of its own fold."""
     if kind == "sheets":
         assert value is None or isinstance(value, Sheet)

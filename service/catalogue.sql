@@ -2,7 +2,8 @@
 -- Spindles that a sheet may reach: those assigned to it now, and those that ever were.
 SELECT DISTINCT entry.subject
 FROM ledger.entry
-WHERE entry.type IN ('spindle.commissioned', 'spindle.sheet_assigned') AND entry.data ->> 'sheet' = :key::text
+WHERE (entry.type IN ('spindle.commissioned', 'spindle.sheet_assigned') AND entry.data ->> 'sheet' = :key::text)
+   OR (entry.type = 'entry.corrected' AND entry.data #>> '{data,sheet}' = :key::text)
 UNION
 SELECT subject FROM derived.spindle WHERE sheet = :key::text;
 

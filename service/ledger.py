@@ -1,17 +1,20 @@
 """The ledger: append one fact, look a subject up, read its stream."""
 
-from collections.abc import Collection, Iterable, Mapping
+import re
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from secrets import token_bytes
 from typing import Any, Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
-from service.domain.event import KINDS, Fact, decode_data
+from service.domain.correction import History, Recorded, standing
+from service.domain.event import KINDS, Fact, decode_data, entries, spindles
 from service.domain.event.envelope import Event, people_in, with_people
 from service.postgres import Statements, Transaction
 
 SQL: Final = Statements.beside(__file__)
+_READING_ID: Final = re.compile(r"reading:[^:]+:(\d{4}-.+Z)\Z")
 
 
 def reading_identity(key: str, time: datetime) -> str:
@@ -190,36 +193,117 @@ def _place(subject: str, row: Any) -> Place:
     )
 
 
-async def facts(tx: Transaction, subject: int) -> list[Fact]:
-    """A subject's facts in the order of (occurred, sequence)."""
-    return [fact_of(row) for row in await tx.rows(SQL["facts"], subject=subject)]
+class Spoken(Struct, frozen=True, kw_only=True):
+    """What a correction or a void speaks of: an entry, or a plain reading with what it would be as a fact."""
+
+    sequence: int
+    type: str
+    plain: Fact | None = None
+
+
+async def history(
+    tx: Transaction, subject: int, *, known_at: datetime | None = None, upto: int | None = None
+) -> History:
+    """What stands of a subject, of everything recorded or of what was recorded by `known_at` or up to a sequence."""
+    return standing(await recorded(tx, subject, known_at=known_at, upto=upto))
+
+
+async def recorded(
+    tx: Transaction, subject: int, *, known_at: datetime | None = None, upto: int | None = None
+) -> list[Recorded]:
+    """Every fact of a subject as it was recorded, corrections with what they speak of, and plain readings they name."""
+    rows = await tx.rows(SQL["facts"], subject=subject, known_at=known_at, upto=upto)
+    found = [Recorded(fact=fact_of(row), schema=row["schema"]) for row in rows]
+    named = {
+        each.fact.sequence: each.fact.data.target
+        for each in found
+        if isinstance(each.fact.data, entries.Corrected | entries.Voided)
+    }
+    if not named:
+        return found
+    spoken = dict(zip(named, await spoken_of(tx, subject, list(named.values())), strict=True))
+    plain = {each.sequence: each.plain for each in spoken.values() if each is not None and each.plain is not None}
+    targets = {sequence: sequence if each is None else each.sequence for sequence, each in spoken.items()}
+    return [
+        *(structs.replace(each, target=targets.get(each.fact.sequence)) for each in found),
+        *(Recorded(fact=fact, schema=1, plain=True) for fact in plain.values()),
+    ]
+
+
+async def spoken_of(tx: Transaction, subject: int, named: Sequence[entries.Target]) -> list[Spoken | None]:
+    """What a subject's stream has under each identity, None where it has nothing."""
+    sources = [each.source for each in named]
+    found = {
+        row["number"]: Spoken(sequence=row["sequence"], type=row["type"])
+        for row in await tx.rows(SQL["targets"], subject=subject, sources=sources, ids=[each.id for each in named])
+    }
+    times = [_reading_time(each.id) for each in named]
+    if any(times):
+        for row in await tx.rows(SQL["plain_targets"], subject=subject, sources=sources, times=times):
+            fact = Fact(
+                sequence=row["sequence"],
+                occurred=row["occurred"],
+                type="counter.read",
+                data=spindles.CounterRead(count=row["reading"]),
+                reading=row["reading"],
+            )
+            found.setdefault(row["number"], Spoken(sequence=row["sequence"], type=fact.type, plain=fact))
+    return [found.get(number) for number in range(1, len(named) + 1)]
+
+
+async def subject_of(tx: Transaction, source_name: str, event_id: str) -> int | None:
+    """The subject in whose stream an identity stands."""
+    found: int | None = await tx.value(SQL["subject_of"], source=source_name, id=event_id)
+    return found
+
+
+def _reading_time(event_id: str) -> datetime | None:
+    """The time in the id of a reading sent in bulk."""
+    match = _READING_ID.match(event_id)
+    try:
+        return None if match is None else datetime.fromisoformat(match.group(1))
+    except ValueError:
+        return None
 
 
 def fact_of(row: Mapping[str, Any]) -> Fact:
+    speaks = KINDS.get(row["type"])
+    schema = None if speaks is not None and speaks.subject is None else row["schema"]
     return Fact(
         sequence=row["sequence"],
         occurred=row["occurred"],
         type=row["type"],
-        data=decode_data(row["type"], row["data"].encode(), row["schema"]),
+        data=decode_data(row["type"], row["data"].encode(), schema),
         reading=row["reading"],
     )
 
 
-async def held_reading(tx: Transaction, subject: int, at: datetime) -> tuple[int, datetime] | None:
+async def held_reading(
+    tx: Transaction, subject: int, at: datetime, gone: Collection[int] = ()
+) -> tuple[int, datetime] | None:
     """The counter that held at a time, and when it was read."""
-    row = await tx.row(SQL["held_reading"], subject=subject, at=at)
+    row = await tx.row(SQL["held_reading"], subject=subject, at=at, gone=list(gone))
     return None if row is None else (row["reading"], row["occurred"])
 
 
-async def newest_plain(tx: Transaction, subject: int) -> tuple[int, datetime] | None:
+async def newest_plain(
+    tx: Transaction,
+    subject: int,
+    gone: Collection[int] = (),
+    *,
+    until: datetime | None = None,
+    known_at: datetime | None = None,
+) -> tuple[int, datetime] | None:
     """The newest plain reading and its time: what a counter shows where it is newer than any fact tells."""
-    row = await tx.row(SQL["newest_plain"], subject=subject)
+    row = await tx.row(SQL["newest_plain"], subject=subject, gone=list(gone), until=until, known_at=known_at)
     return None if row is None else (row["reading"], row["occurred"])
 
 
-async def following_reading(tx: Transaction, subject: int, at: datetime) -> tuple[int, datetime] | None:
+async def following_reading(
+    tx: Transaction, subject: int, at: datetime, gone: Collection[int] = ()
+) -> tuple[int, datetime] | None:
     """The first reading after a time, or None where there is none or another counter follows."""
-    row = await tx.row(SQL["following_reading"], subject=subject, at=at)
+    row = await tx.row(SQL["following_reading"], subject=subject, at=at, gone=list(gone))
     if row is None or row["another_counter"]:
         return None
     return row["reading"], row["occurred"]
@@ -235,8 +319,9 @@ async def append(
     key: int,
     data_json: bytes,
     reading: int | None,
+    schema: int,
 ) -> Place:
-    """The last statement of a transaction that records a fact."""
+    """The last statement of a transaction that records a fact; `schema` is the layout of its data."""
     row = await tx.row(
         SQL["append_fact"],
         log=subject.log,
@@ -247,7 +332,7 @@ async def append(
         actor=actor,
         source=source[0],
         key=key,
-        schema=KINDS[event.type].schema,
+        schema=schema,
         type=event.type,
         id=event.id,
         salt=token_bytes(16),

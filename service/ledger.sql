@@ -72,11 +72,40 @@ FROM ledger.reading
 WHERE subject = :subject::integer AND occurred = :at::timestamptz AND source = :source::integer;
 
 -- name: facts
--- One subject's facts in the order in which they are folded.
+-- One subject's entries in the order in which they are folded; with `known_at` those recorded by then, with `upto` those
+-- up to a sequence.
 SELECT sequence, occurred, type, schema, data, reading
 FROM ledger.entry
 WHERE subject = :subject::integer
+  AND (:known_at::timestamptz IS NULL OR recorded <= :known_at::timestamptz)
+  AND (:upto::bigint IS NULL OR sequence <= :upto::bigint)
 ORDER BY occurred, sequence;
+
+-- name: targets
+-- Which entries of a subject have these identities, each under its place in the question.
+SELECT asked.number, entry.sequence, entry.type
+FROM unnest(:sources::text[], :ids::text[]) WITH ORDINALITY AS asked (source, id, number)
+JOIN ledger.source ON source.name = asked.source
+JOIN ledger.entry ON entry.source = source.source AND entry.id = asked.id
+WHERE entry.subject = :subject::integer;
+
+-- name: plain_targets
+-- The same of plain readings, which are known by their source and their time.
+SELECT asked.number, reading.sequence, reading.occurred, reading.reading
+FROM unnest(:sources::text[], :times::timestamptz[]) WITH ORDINALITY AS asked (source, time, number)
+JOIN ledger.source ON source.name = asked.source
+JOIN ledger.reading ON reading.occurred = asked.time AND reading.source = source.source
+WHERE reading.subject = :subject::integer;
+
+-- name: subject_of
+-- Whose an identity is, of whichever subject.
+SELECT entry.subject
+FROM ledger.entry
+JOIN ledger.source ON source.source = entry.source
+WHERE source.name = :source::text AND entry.id = :id::text;
+
+-- name: actor_of
+SELECT actor FROM ledger.entry WHERE subject = :subject::integer AND sequence = :sequence::bigint;
 
 -- name: held_reading
 -- The counter that held at a time: the newest reading at or before it, plain or brought by a fact and believed. What
@@ -93,6 +122,7 @@ FROM (
     (SELECT reading, occurred, sequence
      FROM ledger.reading
      WHERE subject = :subject::integer AND occurred <= :at::timestamptz
+       AND sequence <> ALL (:gone::bigint[])
      ORDER BY occurred DESC, sequence DESC
      LIMIT 1)
 ) AS newest
@@ -100,10 +130,14 @@ ORDER BY occurred DESC, sequence DESC
 LIMIT 1;
 
 -- name: newest_plain
--- The newest plain reading; of several at one time the one that was counted, for those that came late are not above it.
+-- The newest plain reading that stands, by `until` and recorded by `known_at` where these are given; of several at one
+-- time the one that was counted, for those that came late are not above it.
 SELECT reading, occurred
 FROM ledger.reading
 WHERE subject = :subject::integer
+  AND (:until::timestamptz IS NULL OR occurred <= :until::timestamptz)
+  AND (:known_at::timestamptz IS NULL OR recorded <= :known_at::timestamptz)
+  AND sequence <> ALL (:gone::bigint[])
 ORDER BY occurred DESC, reading DESC
 LIMIT 1;
 
@@ -122,6 +156,7 @@ FROM (
     (SELECT reading, occurred, sequence, false
      FROM ledger.reading
      WHERE subject = :subject::integer AND occurred > :at::timestamptz
+       AND sequence <> ALL (:gone::bigint[])
      ORDER BY occurred, sequence
      LIMIT 1)
 ) AS following
@@ -138,6 +173,8 @@ WHERE subject = :subject::integer
   AND (occurred, sequence) > (:after::timestamptz, :after_sequence::bigint)
   AND (occurred, sequence) < (coalesce(:before::timestamptz, 'infinity'), coalesce(:before_sequence::bigint, 0))
   AND reading >= :reading::bigint AND sequence > :exchanged::bigint
+  AND (:known_at::timestamptz IS NULL OR recorded <= :known_at::timestamptz)
+  AND sequence <> ALL (:gone::bigint[])
   AND (reading >= :below::bigint OR occurred >= :until::timestamptz OR occurred < :first_until::timestamptz
        OR (:watched::boolean AND reading > :reading::bigint))
 ORDER BY occurred, sequence
@@ -150,7 +187,10 @@ FROM ledger.reading
 WHERE subject = :subject::integer
   AND (occurred, sequence) > (:after::timestamptz, :after_sequence::bigint)
   AND (occurred, sequence) < (coalesce(:before::timestamptz, 'infinity'), coalesce(:before_sequence::bigint, 0))
-  AND reading >= :reading::bigint AND sequence > :exchanged::bigint AND occurred < :until::timestamptz
+  AND reading >= :reading::bigint AND sequence > :exchanged::bigint
+  AND (:known_at::timestamptz IS NULL OR recorded <= :known_at::timestamptz)
+  AND sequence <> ALL (:gone::bigint[])
+  AND (:until::timestamptz IS NULL OR occurred < :until::timestamptz)
 ORDER BY occurred DESC, sequence DESC
 LIMIT 1;
 

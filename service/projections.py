@@ -244,8 +244,14 @@ def judged_rows(steps: Iterable[Step], gauges: dict[int, str | None]) -> tuple[l
     return measured, lots
 
 
-async def write_judged(tx: Transaction, subject: int, steps: Iterable[Step], gauges: dict[int, str | None]) -> None:
+async def write_judged(
+    tx: Transaction, subject: int, steps: Iterable[Step], gauges: dict[int, str | None], *, whole: bool
+) -> None:
+    """Of a `whole` history what no longer stands is cleared away."""
     measured, lots = judged_rows(steps, gauges)
+    if whole:
+        await tx.run(SQL["clear_measurements"], subject=subject, kept=[row["sequence"] for row in measured])
+        await tx.run(SQL["clear_fitted_lots"], subject=subject, kept=[row["sequence"] for row in lots])
     await tx.each(SQL["write_measurement"], [{"subject": subject, **row} for row in measured])
     await tx.each(SQL["write_fitted_lot"], [{"subject": subject, **row} for row in lots])
 

@@ -84,6 +84,13 @@ SET state = excluded.state, due_at = excluded.due_at, due_count = excluded.due_c
 -- Episodes that the history, folded again, no longer has.
 DELETE FROM derived.recheck WHERE subject = :subject::integer AND episode <> ALL (:kept::text[]);
 
+-- name: clear_measurements
+-- Measurements that no longer stand.
+DELETE FROM derived.measurement WHERE subject = :subject::integer AND sequence <> ALL (:kept::bigint[]);
+
+-- name: clear_fitted_lots
+DELETE FROM derived.fitted_lot WHERE subject = :subject::integer AND sequence <> ALL (:kept::bigint[]);
+
 -- name: write_measurement
 INSERT INTO derived.measurement (subject, sequence, occurred, kind, gauge, outcome, verdict)
 VALUES (

@@ -116,16 +116,15 @@ async def _look(database: Database, subject: int, key: str, *, write: bool) -> L
     try:
         async with database.transaction() as tx:
             await ledger.lock_number(tx, subject)
-            facts = await ledger.facts(tx, subject)
-            newest = await ledger.newest_plain(tx, subject)
-            after = await fold_whole(tx, subject, key, facts, newest, of_fact=None)
+            history = await ledger.history(tx, subject)
+            after = await fold_whole(tx, subject, key, history)
             waits: bool = await tx.value(SQL["waits"], subject=subject)
-            found = tuple(await _compare(tx, subject, after, newest))
-            looked = Looked(subject=name, facts=len(facts), differences=found, waits=waits)
+            found = tuple(await _compare(tx, subject, after))
+            looked = Looked(subject=name, facts=len(history.facts), differences=found, waits=waits)
             if not write or not (found or waits):
                 return looked
             await _put_right(tx, subject, key, after)
-            left = [*await _compare(tx, subject, after, newest)]
+            left = [*await _compare(tx, subject, after)]
         failed = f"still differs: {left[0]}" if left else None
         return msgspec.structs.replace(looked, put_right=not left, failed=failed)
     except SchemaTooNew as newer:
@@ -153,13 +152,11 @@ async def _put_right(tx: Transaction, subject: int, key: str, after: Folded) -> 
     await settle_again(tx, subject, key, cause="+".join(causes), ignore_stored=not readable)
 
 
-async def _compare(
-    tx: Transaction, subject: int, after: Folded, newest: tuple[int, Any] | None
-) -> Iterator[Difference]:
+async def _compare(tx: Transaction, subject: int, after: Folded) -> Iterator[Difference]:
     stored = {name: await tx.rows(SQL[name], subject=subject) for name in _TABLES}
     now = stored["spindle"][0]["settled_at"] if stored["spindle"] else tx.now
     state = after.final.state
-    seen = view(state, now, newest)
+    seen = view(state, now, after.newest)
     measured, lots = projections.judged_rows(after.steps, after.gauges)
     right: dict[str, list[Row]] = {
         "spindle": [projections.spindle_row(state, seen, sequence=after.sequence)],

@@ -14,13 +14,15 @@ A unique violation on the identity starts the transaction over, once.
 from datetime import datetime, timedelta
 from typing import Any, Final, Literal
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from service import catalogue, ledger, outbox, projections
 from service.access import Key
+from service.amend import amend, in_the_data, root_of
 from service.domain import announce
 from service.domain.announce import Seen
-from service.domain.event import Fact, spindles
+from service.domain.correction import standing
+from service.domain.event import KINDS, EventData, Fact, entries, spindles
 from service.domain.event.envelope import FUTURE, Event, TimeInFuture
 from service.domain.fold import next_look, view
 from service.domain.notice import Notice
@@ -31,7 +33,7 @@ from service.domain.step import SpindleUnknown, Step
 from service.ledger import Known, Place, Subject
 from service.postgres import Database, Transaction, UniqueViolation
 from service.projections import Stored
-from service.refold import Folded, Newest, fold_in, fold_whole, held
+from service.refold import Folded, Newest, amended_step, fold_in, fold_whole, held
 
 HISTORY_AFTER: Final = timedelta(hours=48)
 """A fact older than this is history: what it changes is announced once its spindle has been quiet for a while."""
@@ -119,7 +121,9 @@ async def _take_in(tx: Transaction, event: Event, key: Key) -> Receipt:
             pointer="/expectedsequence",
         )
     writing = _Writing(tx, event, key, subject, source, actor, data_json)
-    return await (writing.spindle() if event.kind == "spindles" else writing.reference())
+    if event.kind != "spindles":
+        return await writing.reference()
+    return await (writing.amended_spindle() if writing.amends else writing.spindle())
 
 
 def _taken(event: Event, place: Place) -> Refusal:
@@ -156,7 +160,12 @@ class _Writing:
         self.tx, self.event, self.key, self.subject = tx, event, key, subject
         self.source, self.actor, self.data_json = source, actor, data_json
 
-    async def append(self, reading: int | None) -> Place:
+    @property
+    def amends(self) -> bool:
+        """Whether it speaks of another entry."""
+        return isinstance(self.event.data, entries.Corrected | entries.Voided)
+
+    async def append(self, reading: int | None, schema: int) -> Place:
         return await ledger.append(
             self.tx,
             self.subject,
@@ -166,6 +175,7 @@ class _Writing:
             key=self.key.key,
             data_json=self.data_json,
             reading=reading,
+            schema=schema,
         )
 
     def fact(self, reading: int | None) -> Fact:
@@ -179,36 +189,63 @@ class _Writing:
 
     async def reference(self) -> Receipt:
         """A sheet, gauge or lot: its own fold must take the fact; the spindles it reaches are settled afterwards."""
-        folded = None
-        facts = [*await ledger.facts(self.tx, self.subject.subject), self.fact(None)]
-        for fact in sorted(facts, key=lambda each: (each.occurred, each.sequence)):
-            folded = catalogue.apply_reference(self.event.kind, self.event.key, folded, fact)
+        if self.amends:
+            amended = await amend(self.tx, self.event, self.subject, self.actor)
+            facts, schema = amended.history.facts, amended.schema
+        else:
+            before = (await ledger.history(self.tx, self.subject.subject)).facts
+            facts = tuple(sorted([*before, self.fact(None)], key=lambda each: (each.occurred, each.sequence)))
+            schema = KINDS[self.event.type].schema
+        try:
+            catalogue.fold_reference(self.event.kind, self.event.key, facts)
+        except Refusal as refusal:
+            raise (in_the_data(refusal) if self.amends else refusal) from refusal
         cause = f"{self.event.subject}#{self.subject.sequence + 1}"
         await catalogue.queue_reached(self.tx, self.event.kind, self.event.key, cause)
-        return Receipt(status="accepted", entry=await self.append(None))
+        return Receipt(status="accepted", entry=await self.append(None, schema))
 
     async def spindle(self) -> Receipt:
         stored = await load_folded(self.tx, self.subject.subject, self.event.key)
-        self._check_plant(stored)
+        self._check_plant(stored, self.event.data)
         reading = await held(self.tx, self.subject.subject, stored, self.event)
         fact = self.fact(reading)
         after = await fold_in(self.tx, self.subject.subject, self.event.key, stored, fact)
-        recent = fact.occurred >= self.tx.now - HISTORY_AFTER
-        newest = None if stored is None else stored.newest
-        cause = str(fact.sequence)
-        written = await write(self.tx, self.subject.subject, stored, after, newest, tell=recent, cause=cause)
-        known_then = await self._reading_known_then(newest)
-        place = await self.append(reading)
+        written = await self._write(stored, after)
+        known_then = await self._reading_known_then(after)
+        place = await self.append(after.readings.get(fact.sequence, reading), KINDS[self.event.type].schema)
         return _receipt("accepted", place, after.of_fact, fact.occurred, known_then, written)
 
-    async def _reading_known_then(self, newest: Newest) -> Newest:
-        """The newest reading at or before the event's time."""
-        if newest is None or newest[1] <= self.event.occurred:
-            return newest
-        return await ledger.held_reading(self.tx, self.subject.subject, self.event.occurred)
+    async def amended_spindle(self) -> Receipt:
+        """A correction or a void of an entry of a spindle: its history is folded again as it now stands."""
+        stored = await load_folded(self.tx, self.subject.subject, self.event.key)
+        assert stored is not None
+        amended = await amend(self.tx, self.event, self.subject, self.actor)
+        self._check_plant(stored, amended.data)
+        number, key = self.subject.subject, self.event.key
+        try:
+            strict = None if amended.data is None else amended.root
+            after = await fold_whole(self.tx, number, key, amended.history, of_fact=amended.root, strict=strict)
+        except Refusal as refusal:
+            raise in_the_data(refusal) from refusal
+        written = await self._write(stored, after)
+        known_then = await self._reading_known_then(after)
+        place = await self.append(None, amended.schema)
+        made = amended_step(after, stored.view(stored.settled_at), written.view)
+        return _receipt("accepted", place, made, self.event.occurred, known_then, written)
 
-    def _check_plant(self, stored: Stored | None) -> None:
-        data = self.event.data
+    async def _write(self, stored: Stored | None, after: Folded) -> Seen:
+        recent = self.event.occurred >= self.tx.now - HISTORY_AFTER
+        cause = str(self.subject.sequence + 1)
+        return await write(self.tx, self.subject.subject, stored, after, tell=recent, cause=cause)
+
+    async def _reading_known_then(self, after: Folded) -> Newest:
+        """The newest plain reading at or before the event's time."""
+        at = self.event.occurred
+        if after.newest is None or after.newest[1] <= at:
+            return after.newest
+        return await ledger.newest_plain(self.tx, self.subject.subject, after.gone, until=at)
+
+    def _check_plant(self, stored: Stored | None, data: EventData | None) -> None:
         plants = [] if stored is None else [stored.state.place.plant]
         if isinstance(data, spindles.Commissioned | spindles.Installed):
             plants.append(data.plant)
@@ -226,16 +263,14 @@ async def load_folded(tx: Transaction, subject: int, key: str) -> Stored | None:
         return await projections.load(tx, subject)
 
 
-async def write(
-    tx: Transaction, subject: int, stored: Stored | None, after: Folded, newest: Newest, *, tell: bool, cause: str
-) -> Seen:
+async def write(tx: Transaction, subject: int, stored: Stored | None, after: Folded, *, tell: bool, cause: str) -> Seen:
     """Writes what is derived, as it holds now, and puts the notices that the change brings.
 
     With `tell` false the change is history: what it opens is told once the spindle has been quiet.
     """
     state = after.final.state
     now = tx.now if stored is None else max(tx.now, stored.settled_at)
-    seen = Seen(state=state, view=view(state, now, newest))
+    seen = Seen(state=state, view=view(state, now, after.newest))
     notices = _notices(stored, after, seen, tell=tell, cause=cause)
     await (outbox.put_untold if stored is not None and stored.untold else outbox.put)(tx, notices)
     look = next_look(state, seen.view)
@@ -258,7 +293,7 @@ async def write(
     if after.whole:
         await projections.keep_only_rechecks(tx, subject, episodes)
     await projections.write_rechecks(tx, subject, episodes)
-    await projections.write_judged(tx, subject, after.steps, after.gauges)
+    await projections.write_judged(tx, subject, after.steps, after.gauges, whole=after.whole)
     return seen
 
 
@@ -289,9 +324,8 @@ async def settle_again(
     The subject is locked by the caller.
     """
     stored = None if ignore_stored else await load_folded(tx, subject, key)
-    newest = await ledger.newest_plain(tx, subject)
-    after = await fold_whole(tx, subject, key, await ledger.facts(tx, subject), newest, of_fact=None)
-    return await write(tx, subject, stored, after, newest, tell=tell, cause=cause)
+    after = await fold_whole(tx, subject, key, await ledger.history(tx, subject))
+    return await write(tx, subject, stored, after, tell=tell, cause=cause)
 
 
 async def settle_time(tx: Transaction, subject: int, stored: Stored) -> Seen:
@@ -325,11 +359,15 @@ async def _duplicate(tx: Transaction, known: Known) -> Receipt:
         return Receipt(status="duplicate", entry=known.place)
     stored = await load_folded(tx, known.number, known.key)
     assert stored is not None
-    facts = await ledger.facts(tx, known.number)
-    after = await fold_whole(tx, known.number, known.key, facts, stored.newest, of_fact=known.place.sequence)
+    recorded = await ledger.recorded(tx, known.number)
+    root = root_of(recorded, known.place.sequence)
+    after = await fold_whole(tx, known.number, known.key, standing(recorded), of_fact=root)
     seen = Seen(state=stored.state, view=stored.view(max(tx.now, stored.settled_at)))
-    known_then = await ledger.held_reading(tx, known.number, known.occurred)
-    return _receipt("duplicate", known.place, after.of_fact, known.occurred, known_then, seen)
+    made = after.of_fact
+    if root != known.place.sequence:
+        made = structs.replace(made, state=after.at(known.occurred).state, opened=(), closed=())
+    known_then = await ledger.newest_plain(tx, known.number, after.gone, until=known.occurred)
+    return _receipt("duplicate", known.place, made, known.occurred, known_then, seen)
 
 
 def _receipt(

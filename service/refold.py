@@ -9,17 +9,19 @@ Rules of this file
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from itertools import zip_longest
+from typing import Any, Final
 
 from msgspec import Struct, structs
 
 from service import catalogue, ledger, projections
 from service.domain import counter
+from service.domain.correction import History
 from service.domain.counter import CounterTrack
 from service.domain.event import Fact, spindles
 from service.domain.event.envelope import Event
 from service.domain.fold import View, replay
-from service.domain.recheck import Episode
+from service.domain.recheck import ACTIVE, Episode
 from service.domain.refusal import Refusal
 from service.domain.spindle import SpindleState
 from service.domain.step import References, Step
@@ -29,9 +31,29 @@ from service.projections import Stored
 Newest = tuple[int, datetime] | None
 """The newest counted reading, with its time."""
 
+_PAST_EVERY: Final = 2**62
+"""Past every sequence: a reading at the very time that is asked for is in."""
+
+
+class Knowledge(Struct, frozen=True, kw_only=True):
+    """What is looked at: all that is known, or what was recorded by `known_at`, of what happened by `as_of`.
+
+    `gone` are the plain readings that no longer stand; from `recount_from` on the counter that a fact found is looked
+    up again, because what it was recorded with has been corrected.
+    """
+
+    gone: frozenset[int] = frozenset()
+    recount_from: datetime | None = None
+    known_at: datetime | None = None
+    as_of: datetime | None = None
+
 
 class Folded(Struct, frozen=True, kw_only=True):
-    """A spindle's history with what was new in it: the steps to write, and the step of the fact itself."""
+    """A spindle's history with what was new in it: the steps to write, and the step of the fact itself.
+
+    `sequence` is the newest entry folded in; `readings` the counter that facts are now found to have met, where that
+    had to be looked up again.
+    """
 
     steps: Sequence[Step]
     of_fact: Step
@@ -39,6 +61,14 @@ class Folded(Struct, frozen=True, kw_only=True):
     gauges: dict[int, str | None]
     whole: bool
     sequence: int
+    newest: Newest
+    readings: dict[int, int] = {}
+    gone: frozenset[int] = frozenset()
+
+    def at(self, when: datetime) -> Step:
+        """The last step by then, or the first."""
+        by_then = [made for made in self.steps if made.state.newest.time <= when]
+        return by_then[-1] if by_then else self.steps[0]
 
     def episodes(self) -> list[Episode]:
         """Every episode of the steps as it last stood."""
@@ -56,14 +86,17 @@ class Folded(Struct, frozen=True, kw_only=True):
 
 async def fold_in(tx: Transaction, subject: int, key: str, stored: Stored | None, fact: Fact) -> Folded:
     """Folds a fact in: onto the stored state where it is the newest, else through the whole history again."""
-    newest = None if stored is None else stored.newest
     if stored is not None and fact.occurred < stored.newest_fact:
-        facts = sorted([*await ledger.facts(tx, subject), fact], key=lambda each: (each.occurred, each.sequence))
-        return await fold_whole(tx, subject, key, facts, newest, of_fact=fact.sequence)
+        history = await ledger.history(tx, subject)
+        facts = sorted([*history.facts, fact], key=lambda each: (each.occurred, each.sequence))
+        with_it = structs.replace(history, facts=tuple(facts), newest=fact.sequence)
+        return await fold_whole(tx, subject, key, with_it, of_fact=fact.sequence, strict=fact.sequence)
     names = catalogue.names_in([fact])
     if stored is not None:
         names.add(("sheets", stored.state.sheet))
-    folding = _Folding(tx, subject, key, await catalogue.references(tx, names, share=True), newest)
+    newest = None if stored is None else stored.newest
+    known = await catalogue.references(tx, names, share=True)
+    folding = _Folding(tx, subject, key, known, newest, Knowledge())
     steps = await folding.steps([fact], None if stored is None else stored.state, strict=fact.sequence)
     return Folded(
         steps=steps,
@@ -72,38 +105,139 @@ async def fold_in(tx: Transaction, subject: int, key: str, stored: Stored | None
         gauges=_gauges([fact]),
         whole=False,
         sequence=fact.sequence,
+        newest=newest,
     )
 
 
 async def fold_whole(
-    tx: Transaction, subject: int, key: str, facts: Sequence[Fact], newest: Newest, *, of_fact: int | None
+    tx: Transaction,
+    subject: int,
+    key: str,
+    history: History,
+    *,
+    of_fact: int | None = None,
+    strict: int | None = None,
 ) -> Folded:
-    """The whole history, by what its sheets, gauges and lots say now."""
-    known = await catalogue.references(tx, catalogue.names_in(facts), share=True)
-    steps = await _Folding(tx, subject, key, known, newest).steps(facts, None, strict=of_fact)
-    wanted = next((made for made in steps if made.state.newest.sequence == of_fact), steps[-1])
-    last = max(fact.sequence for fact in facts)
-    return Folded(steps=steps, of_fact=wanted, final=steps[-1], gauges=_gauges(facts), whole=True, sequence=last)
+    """The whole history, by what its sheets, gauges and lots say now. The fact `strict` may be refused."""
+    known = await catalogue.references(tx, catalogue.names_in(history.facts), share=True)
+    knowledge = Knowledge(gone=history.gone, recount_from=history.recount_from)
+    return await _fold(tx, subject, key, history, known, knowledge, of_fact=of_fact, strict=strict)
+
+
+async def fold_as_known(
+    tx: Transaction, subject: int, key: str, *, as_of: datetime, known_at: datetime | None
+) -> Folded | None:
+    """What had happened by `as_of`, of what had been recorded by `known_at` or is known now.
+
+    The sheets, gauges and lots are taken as they stood then, too. None where the spindle had not been commissioned.
+    """
+    history = await ledger.history(tx, subject, known_at=known_at)
+    facts = tuple(fact for fact in history.facts if fact.occurred <= as_of)
+    if not facts:
+        return None
+    known = await catalogue.references_as_known(tx, catalogue.names_in(facts), as_of=as_of, known_at=known_at)
+    knowledge = Knowledge(gone=history.gone, recount_from=history.recount_from, known_at=known_at, as_of=as_of)
+    return await _fold(tx, subject, key, structs.replace(history, facts=facts), known, knowledge)
+
+
+async def _fold(
+    tx: Transaction,
+    subject: int,
+    key: str,
+    history: History,
+    known: References,
+    knowledge: Knowledge,
+    *,
+    of_fact: int | None = None,
+    strict: int | None = None,
+) -> Folded:
+    newest = await ledger.newest_plain(tx, subject, knowledge.gone, until=knowledge.as_of, known_at=knowledge.known_at)
+    folding = _Folding(tx, subject, key, known, newest, knowledge)
+    steps = await folding.steps(history.facts, None, strict=strict)
+    return Folded(
+        steps=steps,
+        of_fact=next((made for made in steps if made.state.newest.sequence == of_fact), Step(state=steps[-1].state)),
+        final=steps[-1],
+        gauges=_gauges(history.facts),
+        whole=True,
+        sequence=history.newest,
+        newest=newest,
+        readings=folding.readings,
+        gone=knowledge.gone,
+    )
 
 
 def _gauges(facts: Sequence[Fact]) -> dict[int, str | None]:
     return {fact.sequence: getattr(fact.data, "gauge", None) for fact in facts}
 
 
+def amended_step(after: Folded, before: View, now: View) -> Step:
+    """What a correction brought: the verdict that now holds on what it corrects, and the rechecks that it moved."""
+    was = {each.episode: each.state for each in before.rechecks}
+    changed = [each for each in after.episodes_seen(now) if was.get(each.episode) != each.state]
+    return structs.replace(
+        after.of_fact,
+        state=after.final.state,
+        opened=tuple(each for each in changed if each.state in ACTIVE),
+        closed=tuple(each for each in changed if each.state not in ACTIVE and was.get(each.episode) in ACTIVE),
+    )
+
+
 class _Folding:
     """Facts on their way through the fold, with the plain readings between them that matter."""
 
-    def __init__(self, tx: Transaction, subject: int, key: str, known: References, newest: Newest) -> None:
+    def __init__(
+        self, tx: Transaction, subject: int, key: str, known: References, newest: Newest, knowledge: Knowledge
+    ) -> None:
         self.tx, self.subject, self.key, self.known, self.newest = tx, subject, key, known, newest
+        self.knowledge = knowledge
+        self.readings: dict[int, int] = {}
 
     async def steps(self, facts: Sequence[Fact], state: SpindleState | None, *, strict: int | None) -> list[Step]:
         made: list[Step] = []
-        for fact in facts:
+        recount_from = self.knowledge.recount_from
+        for fact, following in zip_longest(facts, facts[1:]):
             if made:
-                made += await self._between(made[-1].state, fact)
+                state = made[-1].state
+                if recount_from is not None and fact.occurred >= recount_from:
+                    fact = await self._recounted(state, fact, following)
+                made += await self._between(state, fact)
                 state = made[-1].state
             made += replay(self.key, [fact], self.known, strict=strict, after=state)
         return made + await self._between(made[-1].state, None)
+
+    async def _recounted(self, state: SpindleState, fact: Fact, following: Fact | None) -> Fact:
+        """The fact with the counter that it met as the history now stands."""
+        data = fact.data
+        fresh = data.new_start if isinstance(data, spindles.CounterReplaced) else None
+        if isinstance(data, spindles.Commissioned | spindles.Installed) and data.counter is not None:
+            fresh = data.counter.start
+        if fresh is None:
+            row = await self.tx.row(ledger.SQL["last_reading_between"], **self._gap(state, fact), until=None)
+            track = counter.held(state.counter, None if row is None else row["reading"])
+            if row is not None:
+                track = structs.replace(track, read_at=row["occurred"])
+            read: int | None = getattr(data, "count", None)
+            fresh = track.reading
+            if read is not None and _fits_in(track, read, fact, following):
+                fresh = read
+        self.readings[fact.sequence] = fresh
+        return structs.replace(fact, reading=fresh)
+
+    def _gap(self, state: SpindleState, fact: Fact | None) -> dict[str, Any]:
+        """What bounds the plain readings after a state and before the next fact, in terms of the statements."""
+        as_of = self.knowledge.as_of
+        return {
+            "subject": self.subject,
+            "after": state.newest.time,
+            "after_sequence": state.newest.sequence,
+            "before": as_of if fact is None else fact.occurred,
+            "before_sequence": (None if as_of is None else _PAST_EVERY) if fact is None else fact.sequence,
+            "reading": state.counter.reading,
+            "exchanged": state.counter.exchanged or 0,
+            "known_at": self.knowledge.known_at,
+            "gone": list(self.knowledge.gone),
+        }
 
     async def _between(self, state: SpindleState, fact: Fact | None) -> list[Step]:
         """The readings that matter after a state and before the next fact, or up to the newest reading."""
@@ -127,15 +261,7 @@ class _Folding:
     async def _next(self, state: SpindleState, fact: Fact | None) -> Any:
         """The first reading that matters; of those that run the set in only the first and the last do."""
         limits = projections.limits_of(state)
-        gap = {
-            "subject": self.subject,
-            "after": state.newest.time,
-            "after_sequence": state.newest.sequence,
-            "before": None if fact is None else fact.occurred,
-            "before_sequence": None if fact is None else fact.sequence,
-            "reading": state.counter.reading,
-            "exchanged": state.counter.exchanged or 0,
-        }
+        gap = self._gap(state, fact)
         running_in = limits.thought_until
         row = await self.tx.row(
             ledger.SQL["reading_that_matters"],
@@ -148,6 +274,20 @@ class _Folding:
         if row is None and running_in is not None:
             row = await self.tx.row(ledger.SQL["last_reading_between"], **gap, until=running_in)
         return row
+
+
+def _fits_in(track: CounterTrack, read: int, fact: Fact, following: Fact | None) -> bool:
+    """Whether what a fact read fits what the counter showed before, and what the next fact read.
+
+    What was believed when it was recorded needs no second witness: what follows was judged by it.
+    """
+    if not isinstance(counter.judge_reading(track, read, fact.occurred), int):
+        return False
+    later: int | None = None if following is None else getattr(following.data, "count", None)
+    if fact.reading == read or following is None or later is None:
+        return True
+    after = structs.replace(track, reading=read, read_at=fact.occurred)
+    return isinstance(counter.judge_reading(after, later, following.occurred), int)
 
 
 def _may_matter(state: SpindleState, fact: Fact | None, newest: Newest) -> bool:
@@ -193,16 +333,17 @@ async def held(tx: Transaction, subject: int, stored: Stored | None, event: Even
     if stored is None:
         return None
     late = at < stored.newest[1]
-    before: tuple[int, datetime] | None = await ledger.held_reading(tx, subject, at) if late else stored.newest
+    history = await ledger.history(tx, subject) if late else History()
+    before: Newest = await ledger.held_reading(tx, subject, at, history.gone) if late else stored.newest
     read: int | None = getattr(data, "count", None)
     if read is None or before is None:
         return read if before is None else before[0]
     track = structs.replace(stored.state.counter, reading=before[0], read_at=before[1])
     if late and track.exchanged is not None:
-        track = _as_it_was(track, await ledger.facts(tx, subject), at)
+        track = _as_it_was(track, history.facts, at)
     believed = isinstance(counter.judge_reading(track, read, at), int)
     if believed and late:
-        following = await ledger.following_reading(tx, subject, at)
+        following = await ledger.following_reading(tx, subject, at, history.gone)
         track = structs.replace(track, reading=read, read_at=at)
         believed = following is None or isinstance(counter.judge_reading(track, *following), int)
     return read if believed else before[0]

@@ -23,6 +23,7 @@ PROBLEMS: Final = {
     "gauge_kind_changed": "A gauge keeps its kind; another kind is another gauge.",
     "gauge_not_found": "There is no gauge of this key.",
     "gauge_not_registered": "The first thing on record about a gauge is its registration.",
+    "nothing_left": "Nothing would be left of what the rest is judged by.",
     "identity_conflict": "The same source and id (for a counter reading: source, spindle and time) stand in the ledger "
     "with other content.",
     "internal": "The service failed; its log says more. An event may be sent again.",
@@ -49,6 +50,10 @@ PROBLEMS: Final = {
     "scope_unknown": "A key asks for a scope that there is not, or for none at all.",
     "secret_malformed": "A webhook secret is `whsec_` and the base64 of 24 to 64 bytes.",
     "sequence_moved_on": "The subject's stream is not where `expectedsequence` says.",
+    "target_is_itself": "An entry cannot correct itself.",
+    "target_not_correctable": "A void is not corrected; it is voided, or it stands.",
+    "target_of_other_subject": "A correction belongs to the stream of what it corrects.",
+    "target_unknown": "What is to be corrected is not in the ledger.",
     "sheet_incomplete": "The sheet lacks what the judgement needs; the fault names the member.",
     "sheet_not_found": "There is no sheet of this code.",
     "sheet_revision_exists": "A revision number is used once: a changed sheet is a new revision.",

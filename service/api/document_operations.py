@@ -40,6 +40,7 @@ _OF_EVENTS: Final = (
     *("spindle_unknown", "spindle_retired", "spindle_not_installed", "spindle_still_installed", "sheet_unknown"),
     *("sheet_incomplete", "sheet_revision_exists", "check_not_applicable", "baseline_ahead", "recheck_unknown"),
     *("condition_unknown", "gauge_not_registered", "gauge_kind_changed", "unit_of_other_kind"),
+    *("target_unknown", "target_of_other_subject", "target_is_itself", "target_not_correctable", "nothing_left"),
     *("calibration_due_too_early", "lot_not_received", "lot_sheet_changed", "until_passed", "old_end_contradicts"),
 )
 _OF_EVALUATIONS: Final = ("json_malformed", "evaluation_invalid")

@@ -163,12 +163,12 @@ async def assert_whole(database: Database, url: str) -> Verified:
         for row in await tx.rows(_SPINDLES):
             stored = await projections.load(tx, row["subject"])
             assert stored is not None
-            facts = await ledger.facts(tx, row["subject"])
-            folded = await fold_whole(tx, row["subject"], row["key"], facts, stored.newest, of_fact=None)
+            history = await ledger.history(tx, row["subject"])
+            folded = await fold_whole(tx, row["subject"], row["key"], history)
             state = folded.final.state
             found = differences(msgspec.to_builtins(stored.state), msgspec.to_builtins(state))
             assert not found, f"{row['key']}: {found}"
-            assert stored.sequence == max(fact.sequence for fact in facts)
+            assert stored.sequence == history.newest
     return tally
 
 

@@ -6,7 +6,7 @@ from typing import Any, Final, Literal, TypeAlias
 import msgspec
 from msgspec import Struct
 
-from service.domain.event import gauges, sheets, spindles
+from service.domain.event import entries, gauges, sheets, spindles
 
 SubjectKind = Literal["spindles", "sheets", "gauges", "lots"]
 
@@ -36,13 +36,17 @@ SpindleData: TypeAlias = (
     | spindles.RecheckDeferred
     | spindles.ConcessionGranted
 )
-EventData: TypeAlias = SheetData | GaugeData | LotData | SpindleData
+EntryData: TypeAlias = entries.Corrected | entries.Voided
+EventData: TypeAlias = SheetData | GaugeData | LotData | SpindleData | EntryData
 
 
 class Kind(Struct, frozen=True, kw_only=True):
-    """A type of event. `schema` counts the layouts its data has had; older ones are lifted when read."""
+    """A type of event. `schema` counts the layouts its data has had; older ones are lifted when read.
 
-    subject: SubjectKind
+    `subject` is None where it may speak of any.
+    """
+
+    subject: SubjectKind | None
     data: Any
     schema: int = 1
 
@@ -75,6 +79,8 @@ KINDS: Final[dict[str, Kind]] = {
     "counter.replaced": Kind(subject="spindles", data=spindles.CounterReplaced),
     "recheck.deferred": Kind(subject="spindles", data=spindles.RecheckDeferred),
     "concession.granted": Kind(subject="spindles", data=spindles.ConcessionGranted),
+    "entry.corrected": Kind(subject=None, data=entries.Corrected),
+    "entry.voided": Kind(subject=None, data=entries.Voided),
 }
 
 _DECODERS: Final = {name: msgspec.json.Decoder(kind.data) for name, kind in KINDS.items()}

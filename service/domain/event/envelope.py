@@ -99,7 +99,7 @@ def read_event(raw: bytes) -> Event:
     if subject not in ("spindles", "sheets", "gauges", "lots") or not _KEY.match(key):
         wanted = "a kind and a key, such as spindles/H2-M04-S1 (letters, digits and . _ ~ -, at most 64)"
         faults.append(_fault("/subject", "subject_invalid", f"the subject is {wanted}"))
-    elif kind is not None and kind.subject != subject:
+    elif kind is not None and kind.subject not in (subject, None):
         faults.append(_fault("/subject", "subject_of_other_kind", f"{envelope.type} belongs to {kind.subject}/…"))
     if envelope.datacontenttype is not None and not _is_json(envelope.datacontenttype):
         faults.append(_fault("/datacontenttype", "datacontenttype_unknown", "data is application/json"))
