@@ -14,6 +14,8 @@ from service.postgres import Statements, Transaction
 
 SQL: Final = Statements.beside(__file__)
 
+_SAYS_WHAT_IT_IS: Final = frozenset({"sheet.issued", "gauge.registered", "lot.received"})
+
 Name = tuple[str, str]
 """(kind, key) of a sheet, gauge or lot."""
 
@@ -44,11 +46,14 @@ async def references(tx: Transaction, names: set[Name], *, share: bool) -> Refer
 async def references_as_known(
     tx: Transaction, names: set[Name], *, as_of: datetime, known_at: datetime | None
 ) -> References:
-    """What the names stood for by what had happened by `as_of`, of what had been recorded by `known_at` or is known."""
+    """What the names stood for by what had happened by `as_of`, of what had been recorded by `known_at` or is known.
+
+    What says what a thing is holds whenever it was entered: a sheet says itself from when it is valid.
+    """
     found = References(sheets={}, gauges={}, lots={})
     for row in await ledger.find_all(tx, names) if names else []:
         history = await ledger.history(tx, row["subject"], known_at=known_at)
-        facts = [fact for fact in history.facts if fact.occurred <= as_of]
+        facts = [fact for fact in history.facts if fact.occurred <= as_of or fact.type in _SAYS_WHAT_IT_IS]
         _put(found, row["key"], fold_reference(row["kind"], row["key"], facts))
     return found
 

@@ -299,6 +299,14 @@ async def newest_plain(
     return None if row is None else (row["reading"], row["occurred"])
 
 
+async def newest_plain_entry(
+    tx: Transaction, subject: int, gone: Collection[int], *, until: datetime, known_at: datetime | None
+) -> int:
+    """The sequence of that reading, 0 without one."""
+    row = await tx.row(SQL["newest_plain"], subject=subject, gone=list(gone), until=until, known_at=known_at)
+    return 0 if row is None else int(row["sequence"])
+
+
 async def following_reading(
     tx: Transaction, subject: int, at: datetime, gone: Collection[int] = ()
 ) -> tuple[int, datetime] | None:

@@ -132,7 +132,7 @@ LIMIT 1;
 -- name: newest_plain
 -- The newest plain reading that stands, by `until` and recorded by `known_at` where these are given; of several at one
 -- time the one that was counted, for those that came late are not above it.
-SELECT reading, occurred
+SELECT reading, occurred, sequence
 FROM ledger.reading
 WHERE subject = :subject::integer
   AND (:until::timestamptz IS NULL OR occurred <= :until::timestamptz)

@@ -16,6 +16,9 @@ JOIN derived.spindle ON spindle.subject = subject.subject
 JOIN derived.counter ON counter.subject = subject.subject
 WHERE subject.kind = 'spindles' AND subject.key = :key::text;
 
+-- name: keys_after
+SELECT subject, key FROM derived.spindle WHERE key > :key::text ORDER BY key LIMIT :limit::integer;
+
 -- name: write_spindle
 INSERT INTO derived.spindle (
     subject, key, plant, hall, machine, position, sheet, lifecycle, health, clearance, sequence, newest_fact, folded,

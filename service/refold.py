@@ -16,7 +16,7 @@ from msgspec import Struct, structs
 
 from service import catalogue, ledger, projections
 from service.domain import counter
-from service.domain.correction import History
+from service.domain.correction import History, standing
 from service.domain.counter import CounterTrack
 from service.domain.event import Fact, spindles
 from service.domain.event.envelope import Event
@@ -131,13 +131,16 @@ async def fold_as_known(
 
     The sheets, gauges and lots are taken as they stood then, too. None where the spindle had not been commissioned.
     """
-    history = await ledger.history(tx, subject, known_at=known_at)
+    recorded = await ledger.recorded(tx, subject, known_at=known_at)
+    history = standing(recorded)
     facts = tuple(fact for fact in history.facts if fact.occurred <= as_of)
     if not facts:
         return None
+    happened = [each.fact.sequence for each in recorded if each.fact.occurred <= as_of and not each.plain]
     known = await catalogue.references_as_known(tx, catalogue.names_in(facts), as_of=as_of, known_at=known_at)
     knowledge = Knowledge(gone=history.gone, recount_from=history.recount_from, known_at=known_at, as_of=as_of)
-    return await _fold(tx, subject, key, structs.replace(history, facts=facts), known, knowledge)
+    until_then = structs.replace(history, facts=facts, newest=max(happened, default=0))
+    return await _fold(tx, subject, key, until_then, known, knowledge)
 
 
 async def _fold(

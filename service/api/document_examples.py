@@ -211,6 +211,22 @@ _STORY: Final[list[tuple[str, str, str, Json]]] = [
     ("2026-03-20T06:05:00Z", "spindles/H1-M02-S1", "spindle.sheet_assigned", {"sheet": "SKERROW-D"}),
     ("2026-03-30T06:00:00Z", "gauges/DG-07", "gauge.withdrawn", {"reason": "dropped"}),
     ("2026-03-30T06:10:00Z", "lots/L-2304", "lot.withdrawn", {"reason": "hardness out of limits"}),
+    (
+        "2026-03-30T07:00:00Z",
+        "spindles/H1-M02-S1",
+        "entry.corrected",
+        {
+            "target": {"source": "/skerrow/hall-1/tablet-2", "id": "document-19"},
+            "data": {"findings": ["a trace of coolant on the cone"]},
+            "reason": "written down for the spindle beside it",
+        },
+    ),
+    (
+        "2026-03-30T07:05:00Z",
+        "spindles/H1-M02-S1",
+        "entry.voided",
+        {"target": {"source": "/skerrow/hall-1/tablet-2", "id": "document-20"}, "reason": "another spindle's"},
+    ),
     ("2026-04-01T06:00:00Z", "spindles/H1-M02-S1", "spindle.retired", {"reason": "bearing worn"}),
 ]
 

@@ -43,6 +43,7 @@ _OF_EVENTS: Final = (
     *("target_unknown", "target_of_other_subject", "target_is_itself", "target_not_correctable", "nothing_left"),
     *("calibration_due_too_early", "lot_not_received", "lot_sheet_changed", "until_passed", "old_end_contradicts"),
 )
+_OF_THE_PAST: Final = ("time_invalid", "time_to_come")
 _OF_EVALUATIONS: Final = ("json_malformed", "evaluation_invalid")
 _BATCH_ANSWER: Final = {"type": "array", "items": any_of(["Receipt", "Refused"])}
 _EVENTS_TAKEN: Final = {
@@ -92,16 +93,21 @@ OPERATIONS: Final[dict[str, Told]] = {
         answers={200: Answer(text="How many were taken, and each that was not, by name.")},
         bodies={JSON: ref(Readings.__name__)},
     ),
-    "list_spindles": Told(line="List spindles, or their health alone", paged=True),
-    "read_spindle": Told(line="Read one spindle", codes=("spindle_not_found",), conditional=True),
+    "list_spindles": Told(line="List spindles, or their health alone", codes=_OF_THE_PAST, paged=True),
+    "read_spindle": Told(line="Read one spindle", codes=("spindle_not_found", *_OF_THE_PAST), conditional=True),
     "read_clearance": Told(
-        line="Ask whether a spindle may be used; advice, never a safety release", codes=("spindle_not_found",)
+        line="Ask whether a spindle may be used; advice, never a safety release",
+        codes=("spindle_not_found", *_OF_THE_PAST),
     ),
     "read_history": Told(line="Read everything recorded of a spindle", codes=("spindle_not_found",), paged=True),
     "read_measurements": Told(
-        line="Read a spindle's measurements with their verdicts", codes=("spindle_not_found",), paged=True
+        line="Read a spindle's measurements with their verdicts",
+        codes=("spindle_not_found", *_OF_THE_PAST),
+        paged=True,
     ),
-    "list_rechecks": Told(line="List rechecks: what is due, was done, or waits", codes=("time_invalid",), paged=True),
+    "list_rechecks": Told(
+        line="List rechecks: what is due, was done, or waits", codes=("spindle_needed", *_OF_THE_PAST), paged=True
+    ),
     "list_sheets": Told(line="List setting sheets", paged=True),
     "read_sheet": Told(
         line="Read a setting sheet with all its revisions", codes=("sheet_not_found",), conditional=True

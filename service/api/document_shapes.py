@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, Final
 
 import msgspec
 
@@ -100,6 +100,9 @@ def in_one_dialect(schema: Any) -> Any:
     return [in_one_dialect(each) for each in schema] if isinstance(schema, list) else schema
 
 
+_ANY_KIND: Final = "(spindles|sheets|gauges|lots)"
+
+
 def event_name(event_type: str) -> str:
     """`setting.measured` as SettingMeasuredEvent."""
     return "".join(word.capitalize() for word in re.split(r"[._]", event_type)) + "Event"
@@ -117,7 +120,7 @@ def _events() -> dict[str, Schema]:
                     "type": "object",
                     "properties": {
                         "type": {"const": name},
-                        "subject": {"type": "string", "pattern": f"^{kind.subject}/{key}"},
+                        "subject": {"type": "string", "pattern": f"^{kind.subject or _ANY_KIND}/{key}"},
                         "data": ref(kind.data.__name__),
                     },
                 },

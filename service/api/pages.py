@@ -46,6 +46,21 @@ def place_of(path: str, cursor: str | None, kind: type[_T]) -> _T | None:
     return None if cursor is None else cast(_T, read_cursor([path], [kind], cursor)[0])
 
 
+def part_of(request: Request[Any, Any, Any], whole: list[_T], limit: int, cursor: str | None) -> Response[Page[_T]]:
+    """A page of a list that is made whole for each question; its cursor is bound to that question."""
+    asked = [
+        request.url.path,
+        *(
+            f"{name}={value}"
+            for name, value in sorted(request.query_params.multi_items())
+            if name not in ("cursor", "limit")
+        ),
+    ]
+    begin = 0 if cursor is None else cast(int, read_cursor(asked, [int], cursor)[0])
+    end = begin + limit
+    return paged(request, whole[begin:end], write_cursor(asked, [end]) if end < len(whole) else None)
+
+
 def without_nothing(value: Any) -> dict[str, Any]:
     """A struct's members as they are written, without those that were not stated."""
     members = ((each.encode_name, getattr(value, each.name)) for each in msgspec.structs.fields(value))

@@ -21,6 +21,8 @@ STATUS: Final = {
     "json_malformed": 400,
     "cursor_malformed": 400,
     "query_parameter_unknown": 400,
+    "spindle_needed": 400,
+    "time_to_come": 400,
     "type_unknown": 400,
     "key_missing": 401,
     "scope_missing": 403,

@@ -1,5 +1,6 @@
 """`GET /v1/rechecks`: every episode of every recheck a key may see, with the spindle it is on."""
 
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Annotated, Any, Final, Literal
 
@@ -8,14 +9,16 @@ from litestar import Request, Response, Router, get
 from litestar.di import NamedDependency
 from litestar.params import QueryParameter
 
-from service import lists, projections
+from service import ledger, lists, past, projections
 from service.access import Key
 from service.api.door import time_of
-from service.api.pages import Cursor, Limit, Name, Page, paged
+from service.api.looking_back import AsOf, KnownAt, looking_back
+from service.api.pages import Cursor, Limit, Name, Page, paged, part_of
 from service.domain.event.sheets import Check
 from service.domain.recheck import ACTIVE
+from service.domain.refusal import Refusal
 from service.domain.shown import RecheckShown, recheck_shown
-from service.postgres import Database
+from service.postgres import Database, Transaction
 
 State = Literal["waiting", "open", "due", "overdue", "satisfied", "deferred", "superseded"]
 _BODY: Final = msgspec.json.Decoder(RecheckShown)
@@ -28,6 +31,12 @@ _SORTS: Final = (
     "left. By spindle a walk meets every episode once, whatever is written meanwhile; by due, one that changes between "
     "two pages may be met twice or missed."
 )
+
+
+class SpindleNeeded(Refusal):
+    """Every spindle's history would have to be folded for such a question."""
+
+    code = "spindle_needed"
 
 
 class RecheckListed(RecheckShown, frozen=True, kw_only=True):
@@ -54,10 +63,12 @@ async def list_rechecks(
     spindle: Name = None,
     due_before: Annotated[str | None, QueryParameter(description=_BEFORE, max_length=64)] = None,
     sort: Annotated[Literal["spindle", "due"], QueryParameter(description=_SORTS)] = "spindle",
+    as_of: AsOf = None,
+    known_at: KnownAt = None,
     limit: Limit = 100,
     cursor: Cursor = None,
 ) -> Response[Page[RecheckListed]]:
-    """Rechecks as they stand now, the closed ones too unless `state` says otherwise."""
+    """Rechecks as they stand now, the closed ones too unless `state` says otherwise; or one spindle's as they stood."""
     before = None if due_before is None else time_of(due_before, "/due_before")
     asked = lists.Asked(
         listing=lists.RECHECKS,
@@ -76,13 +87,50 @@ async def list_rechecks(
     )
     async with database.transaction(snapshot=True) as tx:
 
-        def shown(row: Any) -> RecheckListed | None:
-            found = _shown(row, tx.now)
-            fits = (not standing or found.state in standing) and (before is None or _is_due(found, before))
-            return found if fits else None
+        def fits(found: RecheckListed) -> bool:
+            return (not standing or found.state in standing) and (before is None or _is_due(found, before))
 
-        items, following = await lists.page(tx, asked, shown)
+        if as_of is not None or known_at is not None:
+            whole = await _then(tx, asked.filters, key, looking_back(tx, as_of, known_at))
+            return part_of(request, [each for each in whole if fits(each)], limit, cursor)
+
+        items, following = await lists.page(tx, asked, lambda row: _if_it(fits, _shown(row, tx.now)))
     return paged(request, items, following)
+
+
+def _if_it(fits: Callable[[RecheckListed], bool], found: RecheckListed) -> RecheckListed | None:
+    return found if fits(found) else None
+
+
+async def _then(tx: Transaction, filters: Mapping[str, Any], key: Key, asked: past.Asked) -> list[RecheckListed]:
+    """The episodes of one spindle as they stood, in the order of their anchors. Raises SpindleNeeded."""
+    spindle = filters["spindle"]
+    if spindle is None:
+        raise SpindleNeeded("looking back goes spindle by spindle: say which", pointer="/spindle")
+    subject = await ledger.find(tx, "spindles", spindle)
+    stored = None if subject is None else await projections.load(tx, subject.subject)
+    if subject is None or stored is None or not key.reaches(stored.state.place.plant):
+        return []
+    then = await past.look_back(tx, subject.subject, spindle, asked)
+    if then is None:
+        return []
+    state, seen = then.folded.final.state, then.seen
+    count = state.counter.count if seen.now.count is None else seen.now.count
+    row = {
+        "key": spindle,
+        "plant": state.place.plant,
+        "hall": None if state.away else state.place.hall,
+        "machine": None if state.away else state.place.machine,
+        "sheet": state.sheet,
+        "count": count,
+    }
+    return [
+        _listed(recheck_shown(each), row)
+        for each in then.folded.episodes_seen(seen)
+        if filters["code"] in (None, each.code)
+        and (not filters["check"] or each.check in filters["check"])
+        and filters["plant"] in (None, state.place.plant)
+    ]
 
 
 def _shown(row: Any, now: datetime) -> RecheckListed:
@@ -91,6 +139,10 @@ def _shown(row: Any, now: datetime) -> RecheckListed:
         stored = projections.stored_of(row)
         episodes = stored.view(stored.settled_by(now)).rechecks
         found = next((recheck_shown(each) for each in episodes if each.episode == row["episode"]), found)
+    return _listed(found, row)
+
+
+def _listed(found: RecheckShown, row: Any) -> RecheckListed:
     left = None
     if found.due_at_count is not None and found.state in ACTIVE:
         left = found.due_at_count - row["count"]

@@ -9,15 +9,17 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath, QueryParameter
 from msgspec import Struct
 
-from service import ledger, lists, projections
+from service import ledger, lists, past, projections
 from service.access import Key
-from service.api.conditional import is_known
-from service.api.pages import Cursor, Limit, Name, Page, cursor_after, paged, place_of
+from service.api.conditional import answer, is_known
+from service.api.looking_back import AsOf, KnownAt, looking_back
+from service.api.pages import Cursor, Limit, Name, Page, cursor_after, paged, part_of, place_of
 from service.domain.finding import Outcome
-from service.domain.fold import next_look
+from service.domain.fold import View, next_look
 from service.domain.health import Reason
 from service.domain.refusal import Refusal
 from service.domain.shown import SpindleShown, spindle_shown
+from service.domain.spindle import SpindleState
 from service.feed import HistoryItem, items_of
 from service.ledger import Subject
 from service.postgres import Database, Transaction
@@ -69,14 +71,32 @@ async def _looked_at(database: Database, spindle: str, key: Key) -> projections.
     return found
 
 
+async def _then(tx: Transaction, spindle: str, key: Key, asked: past.Asked) -> past.Past:
+    subject, _ = await _found(tx, spindle, key)
+    then = await past.look_back(tx, subject.subject, spindle, asked)
+    if then is None:
+        raise SpindleNotFound(f"spindle {spindle!r} was not yet known then")
+    return then
+
+
 @get("/{spindle:str}")
 async def read_spindle(
     request: Request[Any, Any, Any],
     spindle: FromPath[str],
     database: NamedDependency[Database],
     key: NamedDependency[Key],
+    as_of: AsOf = None,
+    known_at: KnownAt = None,
 ) -> Response[SpindleShown | None]:
-    """The spindle as it is now. The ETag changes with every entry and whenever time changes what is shown."""
+    """The spindle as it is now, or as it was.
+
+    The ETag of what is now changes with every entry, and whenever time changes what is shown.
+    """
+    if as_of is not None or known_at is not None:
+        async with database.transaction(snapshot=True) as tx:
+            then = await _then(tx, spindle, key, looking_back(tx, as_of, known_at))
+        state = then.folded.final.state
+        return answer(request, spindle_shown(state, then.seen, then.sequence, then.seen.now.time))
     found = await _looked_at(database, spindle, key)
     stored, at = found.stored, found.stored.settled_by(found.now)
     view = stored.view(at)
@@ -91,17 +111,28 @@ async def read_spindle(
 
 @get("/{spindle:str}/clearance")
 async def read_clearance(
-    spindle: FromPath[str], database: NamedDependency[Database], key: NamedDependency[Key]
+    spindle: FromPath[str],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
+    as_of: AsOf = None,
+    known_at: KnownAt = None,
 ) -> Clearance:
-    """Whether the spindle may be used now, with the reasons."""
+    """Whether the spindle may be used now, or might be then, with the reasons."""
+    if as_of is not None or known_at is not None:
+        async with database.transaction(snapshot=True) as tx:
+            then = await _then(tx, spindle, key, looking_back(tx, as_of, known_at))
+        return _clearance(spindle, then.folded.final.state, then.seen)
     found = await _looked_at(database, spindle, key)
     stored = found.stored
-    view = stored.view(max(found.now, stored.settled_at))
+    return _clearance(spindle, stored.state, stored.view(max(found.now, stored.settled_at)))
+
+
+def _clearance(spindle: str, state: SpindleState, view: View) -> Clearance:
     return Clearance(
         key=spindle,
         clearance=view.assessment.clearance,
         reasons=view.assessment.reasons,
-        count=stored.state.counter.count if view.now.count is None else view.now.count,
+        count=state.counter.count if view.now.count is None else view.now.count,
         counted_at=view.counted_at,
         as_of=view.now.time,
     )
@@ -138,11 +169,24 @@ async def read_measurements(
     outcome: Annotated[list[Outcome] | None, QueryParameter(description="any of these")] = None,
     gauge: Name = None,
     sort: Annotated[Literal["time", "entry"], QueryParameter(description=_ORDERS)] = "time",
+    as_of: AsOf = None,
+    known_at: KnownAt = None,
     limit: Limit = 100,
     cursor: Cursor = None,
 ) -> Response[Page[MeasurementShown]]:
-    """Measurements with the verdict that now holds on each."""
+    """Measurements with the verdict that now holds on each, or that held then."""
     async with database.transaction(snapshot=True) as tx:
+        if as_of is not None or known_at is not None:
+            then = await _then(tx, spindle, key, looking_back(tx, as_of, known_at))
+            rows, _lots = projections.judged_rows(then.folded.steps, then.folded.gauges)
+            wanted = [
+                row
+                for row in sorted(rows, key=lambda row: row["sequence" if sort == "entry" else "occurred"])
+                if (not check or row["kind"] in check)
+                and (not outcome or row["outcome"] in outcome)
+                and (gauge is None or row["gauge"] == gauge)
+            ]
+            return part_of(request, [_measurement(row) for row in wanted], limit, cursor)
         subject, _ = await _found(tx, spindle, key)
         asked = lists.Asked(
             listing=lists.MEASUREMENTS,

@@ -144,14 +144,19 @@ def without_time(sent: Json) -> Json:
 
 
 @asynccontextmanager
-async def telling(url: str, *rechecks: Json, commissioned: bool = True, **sheet: Any) -> AsyncIterator[Story]:
-    """A story of the Skerrow works, its sheet with these rechecks; members of the sheet are changed by name."""
+async def telling(
+    url: str, *rechecks: Json, commissioned: bool = True, since_days: int = 200, **sheet: Any
+) -> AsyncIterator[Story]:
+    """A story of the Skerrow works, its sheet with these rechecks; members of the sheet are changed by name.
+
+    Sheet and gauges are entered so many days ago.
+    """
     async with running(url) as ledger:
         story = Story(ledger)
-        await story.tell("sheet.issued", sheet_of(*rechecks, **sheet), of="sheets/SKERROW-A", at=ago(days=200))
+        await story.tell("sheet.issued", sheet_of(*rechecks, **sheet), of="sheets/SKERROW-A", at=ago(days=since_days))
         for key, (registered, calibrated) in GAUGES.items():
-            await story.tell("gauge.registered", registered, of=f"gauges/{key}", at=ago(days=199))
-            await story.tell("gauge.calibrated", calibrated, of=f"gauges/{key}", at=ago(days=198))
+            await story.tell("gauge.registered", registered, of=f"gauges/{key}", at=ago(days=since_days - 1))
+            await story.tell("gauge.calibrated", calibrated, of=f"gauges/{key}", at=ago(days=since_days - 2))
         story.now = BEGUN - timedelta(minutes=1)
         if commissioned:
             await story.commission()
