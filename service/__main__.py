@@ -173,10 +173,11 @@ def _key(environment: Environment, options: argparse.Namespace) -> int:
     async def run(database: Database, _stop: asyncio.Event) -> int:
         async with database.transaction() as tx:
             expires = None if options.days is None else tx.now + timedelta(days=options.days)
-            _made, token = await access.mint(
+            made, token = await access.mint(
                 tx, name=options.name, scopes=options.scope, plants=options.plant, expires=expires
             )
         print(token)
+        print(f"key number {made.key}; it holds until it is revoked or expires", file=sys.stderr)
         return 0
 
     return _with_pool(environment, run)

@@ -22,7 +22,7 @@ import aiohttp
 from aiohttp.abc import AbstractResolver, ResolveResult
 
 from service import outbox
-from service.domain.address import AddressRefused, Network, UrlMalformed, address_rule, target_of
+from service.domain.address import EVERY_NETWORK, AddressRefused, Network, UrlMalformed, address_rule, target_of
 from service.domain.refusal import Refusal
 from service.domain.retry import SCHEDULE, next_delay, retry_after
 from service.domain.signature import sign_v1
@@ -47,6 +47,7 @@ class AddressClosed(OSError):
 
     def __init__(self, address: str, rule: str) -> None:
         super().__init__(errno.EACCES, f"{AddressRefused.code}: {address} (rule {rule})")
+        self.address = address
 
 
 class _Gate(AbstractResolver):
@@ -96,7 +97,10 @@ async def check_target(
         async with asyncio.timeout(LOOKUP_S):
             await gate.resolve(target.host, target.port)
     except AddressClosed as closed:
-        raise AddressRefused(str(closed.strerror).partition(": ")[2], pointer=pointer) from closed
+        text = str(closed.strerror).partition(": ")[2]
+        if address_rule(closed.address, EVERY_NETWORK, plain=target.plain) is None:
+            text += "; SPINDLE_LEDGER_WEBHOOK_CIDRS names networks that may be called although they are not public"
+        raise AddressRefused(text, pointer=pointer) from closed
     except UnicodeError as error:
         raise UrlMalformed(f"{target.host} is no host name", pointer=pointer) from error
     except OSError as error:

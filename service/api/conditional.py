@@ -1,10 +1,14 @@
-"""Conditional reading (RFC 9110, 13.1.2): a strong ETag over the very bytes of an answer, and 304 where it is known."""
+"""Conditional requests (RFC 9110, 13.1): a strong ETag over the very bytes of an answer, 304 where it is known, and 412
+where what is to be changed is no longer what was read.
+"""
 
 from hashlib import sha256
 from typing import Any, Final, TypeVar, cast
 
 import msgspec
 from litestar import Request, Response
+
+from service.domain.refusal import Refusal
 
 _T = TypeVar("_T")
 _encode: Final = msgspec.json.Encoder().encode
@@ -13,11 +17,33 @@ _encode: Final = msgspec.json.Encoder().encode
 def answer(request: Request[Any, Any, Any], value: _T, headers: dict[str, str] | None = None) -> Response[_T]:
     """The value as JSON with its ETag, or 304 without a body where the caller names that ETag."""
     body = _encode(value)
-    etag = f'"{sha256(body).hexdigest()[:32]}"'
+    etag = _etag(body)
     told = {"ETag": etag, "Cache-Control": "private, no-cache", **(headers or {})}
     if is_known(request, etag):
         return cast(Response[_T], Response(None, status_code=304, headers=told))
     return cast(Response[_T], Response(body, media_type="application/json", headers=told))
+
+
+class ChangedMeanwhile(Refusal):
+    """What If-Match names is not what is there now."""
+
+    code = "changed_meanwhile"
+
+
+def check_unchanged(request: Request[Any, Any, Any], value: Any) -> None:
+    """Raises ChangedMeanwhile unless If-Match, where it is sent, names the ETag that reading the value answers.
+
+    Only strong tags count there (RFC 9110, 13.1.1). Without the header nothing is checked.
+    """
+    wanted = request.headers.get("if-match")
+    if wanted is None or wanted.strip() == "*":
+        return
+    if _etag(_encode(value)) not in [each.strip() for each in wanted.split(",")]:
+        raise ChangedMeanwhile("it is not what If-Match names: read it again, and decide again")
+
+
+def _etag(body: bytes) -> str:
+    return f'"{sha256(body).hexdigest()[:32]}"'
 
 
 def is_known(request: Request[Any, Any, Any], etag: str) -> bool:

@@ -11,7 +11,7 @@ from service.access import Key
 from service.api.door import JSON_BODY
 from service.api.problems import Problem, problem_of
 from service.count import count
-from service.domain.event.envelope import decode, instant, refuse_nul
+from service.domain.event.envelope import Unreadable, decode, in_pointer, instant, refuse_nul
 from service.domain.event.sheets import Count
 from service.postgres import Database
 
@@ -46,6 +46,22 @@ class Counted(Struct, frozen=True, kw_only=True):
 
 
 _DECODER: Final = msgspec.json.Decoder(Readings)
+_COUNT: Final = msgspec.json.Decoder(Count)
+
+
+def _read(body: bytes) -> Readings:
+    """Raises Unreadable or Malformed; of a count that is none the place names its key."""
+    try:
+        sent: Readings = decode(_DECODER, body)
+    except Unreadable as refusal:
+        if refusal.faults[0].pointer != "/readings/*":
+            raise
+        for name, raw in msgspec.json.decode(body, type=dict[str, msgspec.Raw]).items():
+            if name == "readings":
+                for key, count_raw in msgspec.json.decode(raw, type=dict[str, msgspec.Raw]).items():
+                    decode(_COUNT, bytes(count_raw), f"/readings/{in_pointer(key)}")
+        raise
+    return sent
 
 
 @post("/", status_code=200, opt={JSON_BODY: Readings})
@@ -55,7 +71,7 @@ async def post_readings(
     """Takes a snapshot of counters. Sent again it is a duplicate; one bad reading holds up no other."""
     body = await request.body()
     refuse_nul(body)
-    sent: Readings = decode(_DECODER, body)
+    sent = _read(body)
     answers = await count(database, source=sent.source, time=instant(sent.time), readings=sent.readings, key=key)
     counts = dict.fromkeys(("accepted", "unchanged", "duplicate", "late", "refused"), 0)
     for answer in answers:

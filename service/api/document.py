@@ -70,7 +70,14 @@ _PARAMETERS: Final[dict[str, Schema]] = {
         "required": False,
         "description": "The ETag of an earlier answer (RFC 9110, 13.1.2).",
         "schema": {"type": "string"},
-    }
+    },
+    "IfMatch": {
+        "name": "If-Match",
+        "in": "header",
+        "required": False,
+        "description": "Only if it is still what was read under this ETag (RFC 9110, 13.1.1).",
+        "schema": {"type": "string"},
+    },
 }
 
 

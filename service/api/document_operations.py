@@ -32,6 +32,7 @@ class Told(Struct, frozen=True, kw_only=True):
     conditional: bool = False
     without_database: bool = False
     paged: bool = False
+    guarded: bool = False
 
 
 _OF_EVENTS: Final = (
@@ -135,10 +136,11 @@ OPERATIONS: Final[dict[str, Told]] = {
         answers={201: Answer(text="The endpoint and, this once, its secret.")},
     ),
     "list_endpoints": Told(line="List webhook endpoints", paged=True),
-    "read_endpoint": Told(line="Read a webhook endpoint", codes=("endpoint_unknown",)),
+    "read_endpoint": Told(line="Read a webhook endpoint", codes=("endpoint_unknown",), conditional=True),
     "delete_endpoint": Told(
         line="Delete a webhook endpoint",
-        codes=("endpoint_unknown",),
+        codes=("endpoint_unknown", "changed_meanwhile"),
+        guarded=True,
         answers={204: Answer(text="It is deleted; what waited for it is dropped.")},
     ),
     "ping_endpoint": Told(
@@ -158,7 +160,8 @@ OPERATIONS: Final[dict[str, Told]] = {
     "read_key": Told(line="Read a key, without its token", codes=("key_not_found", "not_found"), conditional=True),
     "revoke_key": Told(
         line="End a key",
-        codes=("key_not_found", "not_found"),
+        codes=("key_not_found", "not_found", "changed_meanwhile"),
+        guarded=True,
         answers={204: Answer(text="It is ended, or was before.")},
     ),
     "livez": Told(line="Ask whether the process runs", without_database=True, answers={200: Answer(text="It runs.")}),

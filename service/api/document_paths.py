@@ -145,6 +145,8 @@ def path_item(operation: Operation) -> Schema:
     parameters = [_parameter(name, field, operation) for name, field in operation.parameters.items()]
     if told.conditional or told.paged:
         parameters.append({"$ref": "#/components/parameters/IfNoneMatch"})
+    if told.guarded:
+        parameters.append({"$ref": "#/components/parameters/IfMatch"})
     if parameters:
         made["parameters"] = parameters
     bodies = told.bodies or ({} if operation.body is None else {JSON: ref(operation.body.__name__)})

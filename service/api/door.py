@@ -7,11 +7,9 @@ from litestar import Request
 from litestar.connection import ASGIConnection
 from litestar.exceptions import NotFoundException
 from litestar.handlers.base import BaseRouteHandler
-from litestar.params import ParameterKwarg
-from litestar.typing import FieldDefinition
 
 from service.access import FoundKeys, Key
-from service.api.problems import QueryParameterUnknown
+from service.api.problems import QueryParameterUnknown, written_name
 from service.domain.event.envelope import Unreadable, instant
 from service.domain.refusal import Fault, Refusal
 
@@ -82,12 +80,6 @@ def time_of(text: str, pointer: str) -> datetime:
         raise TimeMalformed(refusal.detail, pointer=pointer) from refusal
 
 
-def _written(name: str, field: FieldDefinition) -> str:
-    """A parameter's name in the query, which differs where the framework has taken the word for itself."""
-    kwarg = field.kwarg_definition
-    return (kwarg.query or kwarg.name or name) if isinstance(kwarg, ParameterKwarg) else name
-
-
 def refuse_all_but_json(request: Request[Any, Any, Any]) -> None:
     """Raises ContentTypeUnknown unless the body says that it is JSON; JSON is UTF-8 (RFC 8259, 8.1)."""
     media, _, parameters = request.headers.get("content-type", "").partition(";")
@@ -105,7 +97,7 @@ def refuse_unknown_parameters(request: Request[Any, Any, Any]) -> None:
     """A query parameter that the handler does not know is refused by name."""
     handler = request.route_handler
     taken = handler.parsed_fn_signature.parameters
-    known = {_written(name, taken[name]) for name in taken} - {"data", "request", *handler.resolve_dependencies()}
+    known = {written_name(name, taken[name]) for name in taken} - {"data", "request", *handler.resolve_dependencies()}
     faults = [
         Fault(pointer="", code="query_parameter_unknown", detail=f"{name!r} is not a parameter here")
         for name in request.query_params

@@ -14,6 +14,7 @@ from msgspec import Struct
 
 from service.access import Key
 from service.domain.event import KINDS
+from service.domain.notice import NOTICE_TYPES
 from service.domain.refusal import Refusal
 from service.feed import Cursor, Found, HistoryItem, Wanted, cursor_text, read_cursor, read_on
 from service.postgres import Database
@@ -83,7 +84,8 @@ async def read_feed(
     """
     for name in types or ():
         if name not in KINDS:
-            raise EventTypeUnknown(f"{name!r} is not a type of event of this service")
+            told = "; it is a notice, which webhook endpoints are sent" if name in NOTICE_TYPES else ""
+            raise EventTypeUnknown(f"{name!r} is not a type of event of this service{told}")
     named = subject or (None if spindle is None else f"spindles/{spindle}")
     kind, _, subject_key = (named or "").partition("/")
     wanted = Wanted(

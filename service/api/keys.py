@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from service import access
 from service.access import Key
-from service.api.conditional import answer
+from service.api.conditional import answer, check_unchanged
 from service.api.door import time_of
 from service.api.pages import Cursor, Limit, Page, cursor_after, paged, place_of
 from service.domain.refusal import Refusal
@@ -88,10 +88,15 @@ async def read_key(
 
 
 @delete("/{number:int}", status_code=204)
-async def revoke_key(number: FromPath[int], database: NamedDependency[Database], key: NamedDependency[Key]) -> None:
+async def revoke_key(
+    request: Request[Any, Any, Any],
+    number: FromPath[int],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
+) -> None:
     """Ends a key, at the latest a second later in every process. Ending it again changes nothing."""
     async with database.transaction() as tx:
-        await _visible(tx, number, key)
+        check_unchanged(request, await _visible(tx, number, key))
         await access.revoke(tx, number)
 
 

@@ -5,6 +5,8 @@ from typing import Any, Final
 
 from litestar import Litestar, Request, Response
 from litestar.exceptions import HTTPException, MethodNotAllowedException, SerializationException, ValidationException
+from litestar.params import ParameterKwarg
+from litestar.typing import FieldDefinition
 from msgspec import Struct
 
 from service.domain.event import SchemaTooNew
@@ -38,6 +40,7 @@ STATUS: Final = {
     "gauge_not_found": 404,
     "lot_not_found": 404,
     "key_not_found": 404,
+    "changed_meanwhile": 412,
     "content_type_unknown": 415,
     "batch_too_long": 413,
 }
@@ -50,6 +53,7 @@ _TITLE: Final = {
     404: "There is no such thing",
     405: "The method is not for this address",
     409: "What is there says otherwise",
+    412: "It has changed meanwhile",
     413: "Too much at once",
     415: "The content type is not taken here",
     422: "Refused",
@@ -109,12 +113,14 @@ def on_refusal(_request: Request[Any, Any, Any], refusal: Refusal) -> Response[P
     return _answer(found, {"WWW-Authenticate": "Bearer"} if found.status == 401 else None)
 
 
-def on_validation(_request: Request[Any, Any, Any], error: ValidationException) -> Response[Problem]:
+def on_validation(request: Request[Any, Any, Any], error: ValidationException) -> Response[Problem]:
     """What the framework's own decoding of a body or a parameter complains of."""
+    parameters = request.route_handler.parsed_fn_signature.parameters
+    written = {name: written_name(name, field) for name, field in parameters.items()}
     extra: list[Any] = error.extra if isinstance(error.extra, list) else []
     faults = tuple(
         Fault(
-            pointer="/" + str(each.get("key", "")).replace(".", "/"),
+            pointer="/" + written.get(str(each.get("key", "")), str(each.get("key", ""))).replace(".", "/"),
             code="member_invalid",
             detail=str(each.get("message", "")),
         )
@@ -123,6 +129,12 @@ def on_validation(_request: Request[Any, Any, Any], error: ValidationException) 
     )
     faults = faults or (Fault(pointer="", code="request_invalid", detail=error.detail),)
     return _answer(problem("request_invalid", faults[0].detail, faults, 400))
+
+
+def written_name(name: str, field: FieldDefinition) -> str:
+    """A parameter's name in the query, which differs where the handler calls it otherwise."""
+    said = field.kwarg_definition
+    return (said.query or said.name or name) if isinstance(said, ParameterKwarg) else name
 
 
 def on_unreadable(

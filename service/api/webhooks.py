@@ -12,6 +12,7 @@ from msgspec import Struct
 
 from service import outbox
 from service.access import Key
+from service.api.conditional import answer, check_unchanged
 from service.api.pages import Cursor, Limit, Page, cursor_after, paged, place_of
 from service.deliver import check_target
 from service.domain.address import Network
@@ -118,20 +119,26 @@ async def list_endpoints(
 
 @get("/{endpoint_id:str}")
 async def read_endpoint(
-    endpoint_id: FromPath[str], database: NamedDependency[Database], key: NamedDependency[Key]
-) -> Endpoint:
+    request: Request[Any, Any, Any],
+    endpoint_id: FromPath[str],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
+) -> Response[Endpoint]:
     """One receiver, without its secret."""
     async with database.transaction() as tx:
-        return await _visible(tx, endpoint_id, key)
+        return answer(request, await _visible(tx, endpoint_id, key))
 
 
 @delete("/{endpoint_id:str}", status_code=204)
 async def delete_endpoint(
-    endpoint_id: FromPath[str], database: NamedDependency[Database], key: NamedDependency[Key]
+    request: Request[Any, Any, Any],
+    endpoint_id: FromPath[str],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
 ) -> None:
     """Deletes a receiver at once; what waited for it is dropped."""
     async with database.transaction() as tx:
-        await _visible(tx, endpoint_id, key)
+        check_unchanged(request, await _visible(tx, endpoint_id, key))
         await outbox.delete_endpoint(tx, endpoint_id)
 
 

@@ -71,6 +71,8 @@ _NOT_PUBLIC: Final[tuple[tuple[str, str], ...]] = (
 
 _NEVER_NETWORKS: Final = tuple((rule, ip_network(text)) for rule, text in _NEVER)
 _NOT_PUBLIC_NETWORKS: Final = tuple((rule, ip_network(text)) for rule, text in _NOT_PUBLIC)
+EVERY_NETWORK: Final[tuple[Network, ...]] = (IPv4Network("0.0.0.0/0"), IPv6Network("::/0"))
+"""Opened, these show which rules can be opened at all."""
 _GLOBAL_UNICAST: Final = IPv6Network("2000::/3")  # RFC 4291, 2.4: everything else in IPv6 is not assigned
 _ISATAP: Final = (b"\x00\x00\x5e\xfe", b"\x02\x00\x5e\xfe")  # RFC 5214, 6.1: an interface identifier with an IPv4
 _LOCAL_NAT64: Final = IPv6Network("64:ff9b:1::/48")

@@ -199,7 +199,8 @@ def _rechecks(episodes: tuple[Episode, ...]) -> Iterator[_Found]:
 def _counter(state: SpindleState, now: Moment) -> Iterator[_Found]:
     track = state.counter
     if track.flag is not None:
-        words = "lower than before" if track.flag.code == "counter_backward" else "further than the time allows"
+        fast = f"further than the time allows at {track.max_per_second} a second (the counter's max_per_second)"
+        words = "lower than before" if track.flag.code == "counter_backward" else fast
         text = f"The counter read {track.flag.reading}, {words}; it is not counted until explained."
         yield _found("maintenance_required", "restricted", track.flag.code, text, track.flag.sequence)
     silent = silent_from(state, track.read_at)

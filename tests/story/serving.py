@@ -123,10 +123,10 @@ async def serving(data: Path, *words: str) -> AsyncIterator[Served]:
         yield served
 
 
-async def verified(url: str) -> tuple[int, str]:
-    """The exit status and the last words of `spindle-ledger verify`."""
+async def commanded(url: str, command: str) -> tuple[int, str]:
+    """The exit status and the words of a command on a ledger, such as `spindle-ledger verify`."""
     process = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-B", "-m", "service", "verify"),
+        *(sys.executable, "-B", "-m", "service", command),
         cwd=PROJECT,
         env=outside() | {"DATABASE_URL": url},
         stdout=asyncio.subprocess.PIPE,

@@ -182,14 +182,14 @@ def _fault_of(message: str, under: str) -> Fault:
     named = _NAMED.search(text)
     if named is not None and "unknown field" in text:
         name = named.group(1)
-        return _fault(f"{pointer}/{_in_pointer(name)}", "member_unknown", f"{name!r} is not a member here")
+        return _fault(f"{pointer}/{in_pointer(name)}", "member_unknown", f"{name!r} is not a member here")
     if named is not None and "missing required field" in text:
         name = named.group(1)
         return _fault(f"{pointer}/{name}", "member_missing", f"{name!r} is missing")
     return _fault(pointer, "member_invalid", text)
 
 
-def _in_pointer(name: str) -> str:
+def in_pointer(name: str) -> str:
     """A member's name as a token of a JSON pointer (RFC 6901, section 3)."""
     return name.replace("~", "~0").replace("/", "~1")
 
