@@ -164,6 +164,11 @@ async def keys(tx: Transaction, *, limit: int, after: int = 0, plants: Sequence[
     return [_key(row) for row in await tx.rows(_SQL["keys"], after=after, limit=limit, plants=plants)]
 
 
+async def lock(tx: Transaction, key: int) -> None:
+    """Lets nobody else change a key before this transaction ends; what it is, is read afterwards."""
+    await tx.value(_SQL["lock_key"], key=key)
+
+
 async def revoke(tx: Transaction, key: int) -> bool:
     """Ends a key, at the latest a second later in every process. False where there is none that held."""
     return bool(await tx.run(_SQL["revoke_key"], key=key, now=tx.now))

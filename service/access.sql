@@ -24,6 +24,9 @@ SELECT key, name, scopes, plants, created, expires, revoked
  ORDER BY key
  LIMIT CAST(:limit AS integer)
 
+-- name: lock_key
+SELECT key FROM kept.key WHERE key = CAST(:key AS integer) FOR NO KEY UPDATE
+
 -- name: revoke_key
 UPDATE kept.key
    SET revoked = CAST(:now AS timestamptz)

@@ -41,6 +41,7 @@ class Endpoint(Struct, frozen=True, kw_only=True):
     types: tuple[str, ...] | None
     plants: tuple[str, ...] | None
     description: str | None
+    enabled: bool
     created: datetime
     disabled: datetime | None
     disabled_reason: str | None
@@ -205,10 +206,17 @@ async def add_endpoint(
     return _endpoint(row), key
 
 
-async def endpoint(tx: Transaction, endpoint_id: str) -> Endpoint | None:
-    """One endpoint, or None where there is none or it was deleted."""
-    row = await tx.row(_SQL["endpoint"], endpoint=endpoint_id)
+async def endpoint(tx: Transaction, endpoint_id: str, *, to_change: bool = False) -> Endpoint | None:
+    """One endpoint, or None where there is none or it was deleted; `to_change` lets nobody else change it meanwhile."""
+    row = await tx.row(_SQL["endpoint_to_change" if to_change else "endpoint"], endpoint=endpoint_id)
     return None if row is None else _endpoint(row)
+
+
+async def change_endpoint(tx: Transaction, changed: Endpoint) -> None:
+    """Writes an endpoint's types and description; what waited for it is sent again where it is enabled."""
+    types = None if changed.types is None else sorted(set(changed.types))
+    values = {"types": types, "description": changed.description, "enabled": changed.enabled}
+    await tx.run(_SQL["change_endpoint"], endpoint=changed.id, **values)
 
 
 async def endpoints(
@@ -375,6 +383,7 @@ def _endpoint(row: Any) -> Endpoint:
         types=None if row["types"] is None else tuple(row["types"]),
         plants=None if row["plants"] is None else tuple(row["plants"]),
         description=row["description"],
+        enabled=row["disabled"] is None,
         created=row["created"],
         disabled=row["disabled"],
         disabled_reason=row["disabled_reason"],

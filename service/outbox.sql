@@ -54,6 +54,20 @@ SELECT endpoint, url, types, plants, description, created, disabled, disabled_re
   FROM kept.endpoint
  WHERE endpoint = CAST(:endpoint AS text) AND deleted IS NULL
 
+-- name: endpoint_to_change
+-- Notices may go on being put for it: what refers to the row by its key does not wait for this lock.
+SELECT endpoint, url, types, plants, description, created, disabled, disabled_reason
+  FROM kept.endpoint
+ WHERE endpoint = CAST(:endpoint AS text) AND deleted IS NULL
+   FOR NO KEY UPDATE
+
+-- name: change_endpoint
+UPDATE kept.endpoint
+   SET types = CAST(:types AS text[]), description = CAST(:description AS text),
+       disabled = CASE WHEN CAST(:enabled AS boolean) THEN NULL ELSE disabled END,
+       disabled_reason = CASE WHEN CAST(:enabled AS boolean) THEN NULL ELSE disabled_reason END
+ WHERE endpoint = CAST(:endpoint AS text) AND deleted IS NULL
+
 -- name: endpoints
 -- In order of creation, after one of them (a deleted one still has its place).
 SELECT endpoint, url, types, plants, description, created, disabled, disabled_reason

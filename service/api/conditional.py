@@ -16,12 +16,11 @@ _encode: Final = msgspec.json.Encoder().encode
 
 def answer(request: Request[Any, Any, Any], value: _T, headers: dict[str, str] | None = None) -> Response[_T]:
     """The value as JSON with its ETag, or 304 without a body where the caller names that ETag."""
-    body = _encode(value)
-    etag = _etag(body)
+    etag = etag_of(value)
     told = {"ETag": etag, "Cache-Control": "private, no-cache", **(headers or {})}
     if is_known(request, etag):
         return cast(Response[_T], Response(None, status_code=304, headers=told))
-    return cast(Response[_T], Response(body, media_type="application/json", headers=told))
+    return cast(Response[_T], Response(_encode(value), media_type="application/json", headers=told))
 
 
 class ChangedMeanwhile(Refusal):
@@ -30,20 +29,29 @@ class ChangedMeanwhile(Refusal):
     code = "changed_meanwhile"
 
 
-def check_unchanged(request: Request[Any, Any, Any], value: Any) -> None:
+class IfMatchMissing(Refusal):
+    """A change that says nothing of what it was decided on could undo another's unseen (RFC 6585, 3)."""
+
+    code = "if_match_missing"
+
+
+def check_unchanged(request: Request[Any, Any, Any], value: Any, *, needed: bool = False) -> None:
     """Raises ChangedMeanwhile unless If-Match, where it is sent, names the ETag that reading the value answers.
 
-    Only strong tags count there (RFC 9110, 13.1.1). Without the header nothing is checked.
+    Only strong tags count there (RFC 9110, 13.1.1). Without the header nothing is checked, but where it is `needed`
+    IfMatchMissing is raised.
     """
-    wanted = request.headers.get("if-match")
-    if wanted is None or wanted.strip() == "*":
-        return
-    if _etag(_encode(value)) not in [each.strip() for each in wanted.split(",")]:
+    sent = request.headers.getall("if-match", [])
+    if needed and not sent:
+        raise IfMatchMissing('send If-Match with the ETag of what was read, or "*" to change whatever is there')
+    named = [each.strip() for line in sent for each in line.split(",")]
+    if sent and "*" not in named and etag_of(value) not in named:
         raise ChangedMeanwhile("it is not what If-Match names: read it again, and decide again")
 
 
-def _etag(body: bytes) -> str:
-    return f'"{sha256(body).hexdigest()[:32]}"'
+def etag_of(value: Any) -> str:
+    """The strong ETag of a value, as reading it answers."""
+    return f'"{sha256(_encode(value)).hexdigest()[:32]}"'
 
 
 def is_known(request: Request[Any, Any, Any], etag: str) -> bool:

@@ -36,6 +36,11 @@ answered 405 `method_not_allowed` with an `Allow` header, an address that there 
 parameter that an address does not know is refused. What is no HTTP at all, or has an address or headers beyond 64 \
 KiB, is answered 400 in plain text before the service sees it.
 
+**Changing.** Facts are never changed; of what can be, a webhook endpoint is changed only with `If-Match`, so that \
+nobody undoes unseen what another has done (428 without it, 412 where the ETag is no longer the one that reading it \
+answers). Deleting an endpoint and ending a key take `If-Match` and do not need it. For an event, `expectedsequence` \
+is what `If-Match` is elsewhere.
+
 **Sizes.** A body has at most 16 MiB, a batch 10 000 events; lines have no such limit, one line has at most 1 MiB.
 
 **Sending again.** An event is known by its `source` and `id`. Sent again it is a duplicate and changes nothing, so \
@@ -63,6 +68,12 @@ _HEADERS: Final[dict[str, Schema]] = {
     "RetryAfter": {"description": "After how many seconds to try again.", "schema": {"type": "string"}},
     "WWWAuthenticate": {"description": "`Bearer`: send a key.", "schema": {"type": "string"}},
 }
+_IF_MATCH: Final[Schema] = {
+    "name": "If-Match",
+    "in": "header",
+    "description": "Only if it is still what was read under this ETag, or `*`: whatever is there (RFC 9110, 13.1.1).",
+    "schema": {"type": "string"},
+}
 _PARAMETERS: Final[dict[str, Schema]] = {
     "IfNoneMatch": {
         "name": "If-None-Match",
@@ -71,13 +82,8 @@ _PARAMETERS: Final[dict[str, Schema]] = {
         "description": "The ETag of an earlier answer (RFC 9110, 13.1.2).",
         "schema": {"type": "string"},
     },
-    "IfMatch": {
-        "name": "If-Match",
-        "in": "header",
-        "required": False,
-        "description": "Only if it is still what was read under this ETag (RFC 9110, 13.1.1).",
-        "schema": {"type": "string"},
-    },
+    "IfMatch": {**_IF_MATCH, "required": False},
+    "IfMatchNeeded": {**_IF_MATCH, "required": True},
 }
 
 

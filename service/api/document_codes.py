@@ -25,6 +25,7 @@ PROBLEMS: Final = {
     "gauge_not_found": "There is no gauge of this key.",
     "gauge_not_registered": "The first thing on record about a gauge is its registration.",
     "nothing_left": "Nothing would be left of what the rest is judged by.",
+    "if_match_missing": "A change says by If-Match what it was decided on.",
     "identity_conflict": "The same source and id (for a counter reading: source, spindle and time) stand in the ledger "
     "with other content.",
     "internal": "The service failed; its log says more. An event may be sent again.",
@@ -129,6 +130,7 @@ MEANING: Final = {
     413: "Too much at once.",
     415: "The content type is not taken here.",
     422: "Read, and refused; nothing of it is kept.",
+    428: "If-Match is needed.",
     500: "The service failed.",
     503: "The database is away.",
 }

@@ -246,6 +246,10 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
         "description": or_null({"type": "string", "maxLength": 500}),
         "secret": or_null({"type": "string", "pattern": f"^{SECRET_PREFIX}[A-Za-z0-9+/]+=*$"}),
     },
+    "EndpointChange": {
+        "types": or_null({"type": "array", "minItems": 1, "items": _NOTICE_TYPE}),
+        "description": or_null({"type": "string", "maxLength": 500}),
+    },
     "Endpoint": {"types": or_null({"type": "array", "items": _NOTICE_TYPE})},
     "EndpointAdded": {"types": or_null({"type": "array", "items": _NOTICE_TYPE})},
     "DeliveryShown": {"state": {"enum": ["waiting", "delivered", "failed", "dropped"]}, "type": _NOTICE_TYPE},

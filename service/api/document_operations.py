@@ -1,14 +1,16 @@
 """What is told of each operation beyond what its handler says: a line, its refusals, what is answered."""
 
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from msgspec import Struct
 
 from service.api.counters import Readings
 from service.api.document_members import any_of, ref
+from service.api.door import MERGE_PATCH
 from service.api.event_lines import MEDIA_TYPE as LINES
 from service.api.events import BATCH, SINGLE
 from service.api.probes import Readiness
+from service.api.webhooks import EndpointChange
 from service.domain.evaluation import ConformityAsked, SettingAsked
 
 JSON: Final = "application/json"
@@ -23,7 +25,10 @@ class Answer(Struct, frozen=True, kw_only=True):
 
 
 class Told(Struct, frozen=True, kw_only=True):
-    """`codes` are the problems besides those that the key, parameters and body of any such operation can bring."""
+    """`codes` are the problems besides those that the key, parameters and body of any such operation can bring.
+
+    `guarded` where If-Match may or must say what is to be changed.
+    """
 
     line: str
     codes: tuple[str, ...] = ()
@@ -32,7 +37,7 @@ class Told(Struct, frozen=True, kw_only=True):
     conditional: bool = False
     without_database: bool = False
     paged: bool = False
-    guarded: bool = False
+    guarded: Literal["may", "must"] | None = None
 
 
 _OF_EVENTS: Final = (
@@ -78,6 +83,7 @@ _READY: Final = {
     200: Answer(text="Requests can be served; `findings` may still hold remarks."),
     503: Answer(text="Requests cannot be served; `findings` say why.", schemas={JSON: ref(Readiness.__name__)}),
 }
+_OF_THE_NEW: Final = ("Location", "ETag", "CacheControl")
 _METRICS: Final = {"text/plain": {"type": "string"}}
 _HTML: Final = {"text/html": {"type": "string"}}
 
@@ -133,14 +139,21 @@ OPERATIONS: Final[dict[str, Told]] = {
             *("json_malformed", "notice_type_unknown", "description_malformed", "secret_malformed", "url_malformed"),
             *("url_has_credentials", "address_not_allowed"),
         ),
-        answers={201: Answer(text="The endpoint and, this once, its secret.")},
+        answers={201: Answer(text="The endpoint and, this once, its secret.", headers=_OF_THE_NEW)},
     ),
     "list_endpoints": Told(line="List webhook endpoints", paged=True),
     "read_endpoint": Told(line="Read a webhook endpoint", codes=("endpoint_unknown",), conditional=True),
+    "change_endpoint": Told(
+        line="Change a webhook endpoint: its types, its description, or a pause",
+        codes=("endpoint_unknown", "notice_type_unknown", "description_malformed"),
+        guarded="must",
+        answers={200: Answer(text="The endpoint as it is now.", headers=("ETag", "CacheControl"))},
+        bodies={media: ref(EndpointChange.__name__) for media in (JSON, MERGE_PATCH)},
+    ),
     "delete_endpoint": Told(
         line="Delete a webhook endpoint",
-        codes=("endpoint_unknown", "changed_meanwhile"),
-        guarded=True,
+        codes=("endpoint_unknown",),
+        guarded="may",
         answers={204: Answer(text="It is deleted; what waited for it is dropped.")},
     ),
     "ping_endpoint": Told(
@@ -154,14 +167,14 @@ OPERATIONS: Final[dict[str, Told]] = {
     "mint_key": Told(
         line="Mint a key",
         codes=("json_malformed", "time_invalid", "key_malformed", "scope_unknown", "key_reaches_too_far"),
-        answers={201: Answer(text="The key and, this once, its token.", headers=("Location",))},
+        answers={201: Answer(text="The key and, this once, its token.", headers=_OF_THE_NEW)},
     ),
     "list_keys": Told(line="List keys, without their tokens", paged=True),
     "read_key": Told(line="Read a key, without its token", codes=("key_not_found", "not_found"), conditional=True),
     "revoke_key": Told(
         line="End a key",
-        codes=("key_not_found", "not_found", "changed_meanwhile"),
-        guarded=True,
+        codes=("key_not_found", "not_found"),
+        guarded="may",
         answers={204: Answer(text="It is ended, or was before.")},
     ),
     "livez": Told(line="Ask whether the process runs", without_database=True, answers={200: Answer(text="It runs.")}),

@@ -145,14 +145,17 @@ def path_item(operation: Operation) -> Schema:
     parameters = [_parameter(name, field, operation) for name, field in operation.parameters.items()]
     if told.conditional or told.paged:
         parameters.append({"$ref": "#/components/parameters/IfNoneMatch"})
-    if told.guarded:
-        parameters.append({"$ref": "#/components/parameters/IfMatch"})
+    if told.guarded is not None:
+        parameters.append({"$ref": f"#/components/parameters/{_IF_MATCH[told.guarded]}"})
     if parameters:
         made["parameters"] = parameters
     bodies = told.bodies or ({} if operation.body is None else {JSON: ref(operation.body.__name__)})
     if bodies:
         made["requestBody"] = {"required": True, "content": _content(bodies, EXAMPLES.get(operation.name, {}))}
     return made
+
+
+_IF_MATCH: Final = {"may": "IfMatch", "must": "IfMatchNeeded"}
 
 
 def _content(schemas: dict[str, Schema], examples: dict[str, dict[str, Any]]) -> Schema:
@@ -232,6 +235,8 @@ def _problems(operation: Operation, *, public: bool) -> Schema:
         codes.add("request_invalid")
     if operation.told.paged:
         codes.add("cursor_malformed")
+    if operation.told.guarded is not None:
+        codes |= {"changed_meanwhile"} | ({"if_match_missing"} if operation.told.guarded == "must" else set())
     if operation.told.bodies or operation.body is not None:
         codes |= {"json_malformed", "content_type_unknown", "body_too_large"}
     if operation.body is not None:

@@ -20,6 +20,10 @@ JSON_BODY: Final = "json_body"
 """Name in a handler's `opt` of the struct that its body spells, where it reads the body itself."""
 
 
+MERGE_PATCH: Final = "application/merge-patch+json"
+"""What a change may be called (RFC 7396) besides plain JSON, which is read in the same way."""
+
+
 class KeyMissing(Refusal):
     code = "key_missing"
 
@@ -83,8 +87,9 @@ def time_of(text: str, pointer: str) -> datetime:
 def refuse_all_but_json(request: Request[Any, Any, Any]) -> None:
     """Raises ContentTypeUnknown unless the body says that it is JSON; JSON is UTF-8 (RFC 8259, 8.1)."""
     media, _, parameters = request.headers.get("content-type", "").partition(";")
-    if media.strip().lower() != "application/json" or not is_utf8(parameters):
-        raise ContentTypeUnknown("send application/json, in UTF-8")
+    taken = ("application/json", MERGE_PATCH) if request.method == "PATCH" else ("application/json",)
+    if media.strip().lower() not in taken or not is_utf8(parameters):
+        raise ContentTypeUnknown(f"send {' or '.join(taken)}, in UTF-8")
 
 
 def is_utf8(parameters: str) -> bool:

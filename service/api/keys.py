@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from service import access
 from service.access import Key
-from service.api.conditional import answer, check_unchanged
+from service.api.conditional import answer, check_unchanged, etag_of
 from service.api.door import time_of
 from service.api.pages import Cursor, Limit, Page, cursor_after, paged, place_of
 from service.domain.refusal import Refusal
@@ -56,7 +56,8 @@ async def mint_key(
             minted_by=key,
         )
     shown = KeyMinted(**msgspec.structs.asdict(minted), token=token)
-    return Response(shown, headers={"Location": f"{PATH}/{minted.key}", "Cache-Control": "no-store"})
+    told = {"Location": f"{PATH}/{minted.key}", "ETag": etag_of(minted), "Cache-Control": "no-store"}
+    return Response(shown, headers=told)
 
 
 @get("/")
@@ -96,13 +97,15 @@ async def revoke_key(
 ) -> None:
     """Ends a key, at the latest a second later in every process. Ending it again changes nothing."""
     async with database.transaction() as tx:
-        check_unchanged(request, await _visible(tx, number, key))
+        check_unchanged(request, await _visible(tx, number, key, to_change=True))
         await access.revoke(tx, number)
 
 
-async def _visible(tx: Transaction, number: int, key: Key) -> Key:
+async def _visible(tx: Transaction, number: int, key: Key, *, to_change: bool = False) -> Key:
     found = None
     if 0 < number <= _KEY_MAX:
+        if to_change:
+            await access.lock(tx, number)
         found = next(iter(await access.keys(tx, limit=1, after=number - 1, plants=key.plants)), None)
     if found is None or found.key != number:
         raise KeyNotFound("there is no such key")

@@ -41,6 +41,7 @@ STATUS: Final = {
     "lot_not_found": 404,
     "key_not_found": 404,
     "changed_meanwhile": 412,
+    "if_match_missing": 428,
     "content_type_unknown": 415,
     "batch_too_long": 413,
 }
@@ -57,6 +58,7 @@ _TITLE: Final = {
     413: "Too much at once",
     415: "The content type is not taken here",
     422: "Refused",
+    428: "Say what is to be changed",
     500: "The service failed",
     503: "The database is away",
 }

@@ -5,14 +5,15 @@ from datetime import datetime
 from typing import Any, Final
 
 import msgspec
-from litestar import Request, Response, Router, delete, get, post
+from litestar import Request, Response, Router, delete, get, patch, post
 from litestar.di import NamedDependency
 from litestar.params import FromPath, JSONBody, SkipValidation
-from msgspec import Struct
+from msgspec import UNSET, Struct, UnsetType
+from msgspec.structs import replace
 
 from service import outbox
 from service.access import Key
-from service.api.conditional import answer, check_unchanged
+from service.api.conditional import answer, check_unchanged, etag_of
 from service.api.pages import Cursor, Limit, Page, cursor_after, paged, place_of
 from service.deliver import check_target
 from service.domain.address import Network
@@ -21,6 +22,7 @@ from service.domain.signature import secret_bytes, secret_text
 from service.outbox import AttemptMade, Delivery, Endpoint
 from service.postgres import Database, Transaction
 
+PATH: Final = "/v1/webhook-endpoints"
 DESCRIPTION_CHARACTERS_MAX: Final = 500
 _ENDPOINT: Final = r"whe_[0-9a-f]{32}"
 
@@ -44,6 +46,17 @@ class EndpointWanted(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     types: list[str] | None = None
     description: str | None = None
     secret: str | None = None
+
+
+class EndpointChange(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What is to be otherwise; a member left out stays. `types` null is every type, `description` null is none.
+
+    While an endpoint is not `enabled` what it would be told waits; enabled again, it is told.
+    """
+
+    types: list[str] | UnsetType | None = UNSET
+    description: str | UnsetType | None = UNSET
+    enabled: bool | UnsetType = UNSET
 
 
 class EndpointAdded(Endpoint, frozen=True, kw_only=True):
@@ -77,15 +90,10 @@ async def add_endpoint(
     database: NamedDependency[Database],
     key: NamedDependency[Key],
     webhook_networks: NamedDependency[SkipValidation[tuple[Network, ...]]],
-) -> EndpointAdded:
+) -> Response[EndpointAdded]:
     """Adds a receiver. One added with a key that is bound to plants is told of those plants only."""
     outbox.check_types(data.types)
-    if data.description is not None and (
-        len(data.description) > DESCRIPTION_CHARACTERS_MAX or "\0" in data.description
-    ):
-        raise DescriptionMalformed(
-            f"a description has at most {DESCRIPTION_CHARACTERS_MAX} characters and no NUL", pointer="/description"
-        )
+    _check_description(data.description)
     secret = None if data.secret is None else secret_bytes(data.secret)
     await check_target(data.url, webhook_networks)
     async with database.transaction() as tx:
@@ -98,7 +106,16 @@ async def add_endpoint(
             secret=secret,
             created_by=key.key,
         )
-    return EndpointAdded(**msgspec.structs.asdict(added), secret=secret_text(secret))
+    shown = EndpointAdded(**msgspec.structs.asdict(added), secret=secret_text(secret))
+    told = {"Location": f"{PATH}/{added.id}", "ETag": etag_of(added), "Cache-Control": "no-store"}
+    return Response(shown, headers=told)
+
+
+def _check_description(text: str | None) -> None:
+    if text is not None and (len(text) > DESCRIPTION_CHARACTERS_MAX or "\0" in text):
+        raise DescriptionMalformed(
+            f"a description has at most {DESCRIPTION_CHARACTERS_MAX} characters and no NUL", pointer="/description"
+        )
 
 
 @get("/")
@@ -129,6 +146,36 @@ async def read_endpoint(
         return answer(request, await _visible(tx, endpoint_id, key))
 
 
+@patch("/{endpoint_id:str}")
+async def change_endpoint(
+    request: Request[Any, Any, Any],
+    endpoint_id: FromPath[str],
+    data: JSONBody[EndpointChange],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
+) -> Response[Endpoint]:
+    """Changes what a receiver is told, pauses it, or sends to it again; only from what was read (`If-Match`).
+
+    The body is a merge patch (RFC 7396): a member left out stays as it is. A pause is told to the other endpoints.
+    """
+    if data.types is not UNSET:
+        outbox.check_types(data.types)
+    if data.description is not UNSET:
+        _check_description(data.description)
+    async with database.transaction() as tx:
+        found = await _visible(tx, endpoint_id, key, to_change=True)
+        check_unchanged(request, found, needed=True)
+        types = found.types if data.types is UNSET else data.types and tuple(data.types)
+        description = found.description if data.description is UNSET else data.description
+        await outbox.change_endpoint(
+            tx, replace(found, types=types, description=description, enabled=data.enabled is True)
+        )
+        if data.enabled is False:
+            await outbox.disable_endpoint(tx, endpoint_id, f"paused with key {key.key}")
+        changed = await _visible(tx, endpoint_id, key)
+    return Response(changed, headers={"ETag": etag_of(changed), "Cache-Control": "private, no-cache"})
+
+
 @delete("/{endpoint_id:str}", status_code=204)
 async def delete_endpoint(
     request: Request[Any, Any, Any],
@@ -138,7 +185,7 @@ async def delete_endpoint(
 ) -> None:
     """Deletes a receiver at once; what waited for it is dropped."""
     async with database.transaction() as tx:
-        check_unchanged(request, await _visible(tx, endpoint_id, key))
+        check_unchanged(request, await _visible(tx, endpoint_id, key, to_change=True))
         await outbox.delete_endpoint(tx, endpoint_id)
 
 
@@ -171,9 +218,10 @@ async def list_deliveries(
     return paged(request, [_shown(each) for each in found[:limit]], following)
 
 
-async def _visible(tx: Transaction, endpoint_id: str, key: Key) -> Endpoint:
+async def _visible(tx: Transaction, endpoint_id: str, key: Key, *, to_change: bool = False) -> Endpoint:
     """The endpoint, or EndpointUnknown where there is none within the key's plants."""
-    found = await outbox.endpoint(tx, endpoint_id) if re.fullmatch(_ENDPOINT, endpoint_id) else None
+    named = re.fullmatch(_ENDPOINT, endpoint_id)
+    found = await outbox.endpoint(tx, endpoint_id, to_change=to_change) if named else None
     bound_elsewhere = (
         found is not None and key.plants is not None and not set(found.plants or [None]) <= set(key.plants)
     )
@@ -189,8 +237,11 @@ def _shown(delivery: Delivery) -> DeliveryShown:
 
 
 routes: Final = Router(
-    path="/v1/webhook-endpoints",
-    route_handlers=[add_endpoint, list_endpoints, read_endpoint, delete_endpoint, ping_endpoint, list_deliveries],
+    path=PATH,
+    route_handlers=[
+        *(add_endpoint, list_endpoints, read_endpoint, change_endpoint, delete_endpoint),
+        *(ping_endpoint, list_deliveries),
+    ],
     opt={"scope": "webhooks:admin"},
     tags=["webhooks"],
 )

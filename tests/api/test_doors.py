@@ -67,7 +67,7 @@ async def test_another_method_is_told_which_there_are(database_url: str) -> None
         for method, path, _ in doors(ledger.app):
             methods.setdefault(path, {"OPTIONS"}).update({method, "HEAD"} if method == "GET" else {method})
         for path, allowed in methods.items():
-            refused = await ledger.client.request("PATCH", path)
+            refused = await ledger.client.request("PUT", path)
             assert (refused.status_code, refused.json()["code"]) == (405, "method_not_allowed")
             told = await ledger.client.options(path)
             assert told.status_code == 204
