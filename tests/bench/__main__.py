@@ -1,15 +1,25 @@
 """Every benchmark, each beside its bare limit in the same run on the same server: `python -m tests.bench`."""
 
 import asyncio
+from collections.abc import Awaitable, Callable
 
-from tests.bench import folding, reading, writing
+from tests.bench import folding, peer, reading, writing
 from tests.bench.ground import Ground, Row, ground
 
 
 async def _rows(at: Ground) -> list[Row]:
     rows: list[Row] = []
-    for measure in (*writing.MEASURES, *reading.MEASURES, *folding.MEASURES):
+    measures: tuple[Callable[[Ground], Awaitable[Row | None]], ...] = (
+        *writing.MEASURES,
+        *reading.MEASURES,
+        *folding.MEASURES,
+        *peer.MEASURES,
+    )
+    for measure in measures:
         row = await measure(at)
+        if row is None:
+            print(f"  {measure.__module__} is left out: install the extra `bench`", flush=True)
+            continue
         print(f"  {row.name}: {row.ours} against {row.bare}", flush=True)
         rows.append(row)
     return rows
