@@ -74,7 +74,7 @@ def in_the_data(refusal: Refusal) -> Refusal:
     """The refusal of a corrected fact, with its places where they stand in the correction."""
     faults = tuple(
         Fault(
-            pointer=f"/data{each.pointer}" if each.pointer.startswith("/data") else "/data/target",
+            pointer=f"/data{each.pointer}" if (each.pointer or "").startswith("/data") else "/data/target",
             code=each.code,
             detail=each.detail,
         )

@@ -99,7 +99,7 @@ def read_cursor(text: str) -> Cursor:
             return cursor
     except (UnicodeEncodeError, NotBase64, NotThatLayout, OverflowError):
         pass
-    raise FeedCursorMalformed("this cursor is not one that the feed has given out")
+    raise FeedCursorMalformed("this cursor is not one that the feed has given out", parameter="after")
 
 
 def _digest(body: bytes) -> bytes:
@@ -170,7 +170,8 @@ def _check_dense(portion: Sequence[Any]) -> None:
     for row in portion:
         log = row["log"]
         if row["after"] > row["log_position"]:
-            raise FeedCursorMalformed(f"this cursor is beyond the end of log {log}: it is another ledger's")
+            text = f"this cursor is beyond the end of log {log}: it is another ledger's"
+            raise FeedCursorMalformed(text, parameter="after")
         last[log] = row["upto"]
         expected.setdefault(log, row["after"] + 1)
         if row["position"] is None:

@@ -119,7 +119,7 @@ def write_cursor(question: Sequence[Any], values: Sequence[Value]) -> str:
 
 def read_cursor(question: Sequence[Any], kinds: Sequence[type], cursor: str) -> list[Value]:
     """The values of a cursor. Raises CursorMalformed."""
-    refused = CursorMalformed("this cursor is not one of this list's, asked with these parameters")
+    refused = CursorMalformed("this cursor is not one of this list's, asked with these parameters", parameter="cursor")
     if not _WRITTEN.match(cursor) or len(cursor) % 4 == 1:
         raise refused
     raw = urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4))

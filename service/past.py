@@ -48,7 +48,7 @@ def asked_for(as_of: datetime | None, known_at: datetime | None, now: datetime) 
     """The two times of a question, None where it asks for now. Raises TimeToCome."""
     for name, time in (("as_of", as_of), ("known_at", known_at)):
         if time is not None and time > now + FUTURE:
-            raise TimeToCome(f"{time.isoformat()} has not been yet", pointer=f"/{name}")
+            raise TimeToCome(f"{time.isoformat()} has not been yet", parameter=name)
     when = as_of or known_at
     return None if when is None else Asked(as_of=when, known_at=known_at)
 

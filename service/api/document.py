@@ -31,10 +31,10 @@ site's procedure and the maker's documentation come first.
 names the one it needs, and `admin` holds them all. A key may be bound to plants; what is in others is not there for it.
 
 **Errors.** Every error is a problem document (RFC 9457) with a stable `code` from the closed list `ProblemCode`; its \
-`errors` name each place by JSON pointer, with a code from `FaultCode`. A method that an address does not have is \
-answered 405 `method_not_allowed` with an `Allow` header, an address that there is not 404 `not_found`. A query \
-parameter that an address does not know is refused. What is no HTTP at all, or has an address or headers beyond 64 \
-KiB, is answered 400 in plain text before the service sees it.
+`errors` name each place, a member of the body by its JSON pointer and a query parameter by its name, with a code from \
+`FaultCode`. A method that an address does not have is answered 405 `method_not_allowed` with an `Allow` header, an \
+address that there is not 404 `not_found`. A query parameter that an address does not know is refused. What is no \
+HTTP at all, or has an address or headers beyond 64 KiB, is answered 400 in plain text before the service sees it.
 
 **Changing.** Facts are never changed; of what can be, a webhook endpoint is changed only with `If-Match`, so that \
 nobody undoes unseen what another has done (428 without it, 412 where the ETag is no longer the one that reading it \

@@ -208,6 +208,7 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
     "Fault": {
         "code": ref("FaultCode"),
         "pointer": {"type": "string", "description": "JSON pointer (RFC 6901) into the body; empty: all of it"},
+        "parameter": {"type": "string", "description": "the name of a query parameter"},
     },
     "Place": {"subject": _SUBJECT, "hash": _HASH},
     "Receipt": {
@@ -264,4 +265,4 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
 }
 """Members that are said more closely than their struct says them."""
 
-OMITTED_WHERE_EMPTY: Final = frozenset({"Problem", "NotAccepted"})
+OMITTED_WHERE_EMPTY: Final = frozenset({"Problem", "NotAccepted", "Fault"})

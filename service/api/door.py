@@ -76,12 +76,12 @@ async def refuse_unfit(request: Request[Any, Any, Any]) -> None:
         refuse_all_but_json(request)
 
 
-def time_of(text: str, pointer: str) -> datetime:
+def time_of(text: str, pointer: str | None = None, *, parameter: str | None = None) -> datetime:
     """A time of a body or a query in UTC. Raises TimeMalformed."""
     try:
         return instant(text)
     except Unreadable as refusal:
-        raise TimeMalformed(refusal.detail, pointer=pointer) from refusal
+        raise TimeMalformed(refusal.detail, pointer=pointer, parameter=parameter) from refusal
 
 
 def refuse_all_but_json(request: Request[Any, Any, Any]) -> None:
@@ -104,7 +104,7 @@ def refuse_unknown_parameters(request: Request[Any, Any, Any]) -> None:
     taken = handler.parsed_fn_signature.parameters
     known = {written_name(name, taken[name]) for name in taken} - {"data", "request", *handler.resolve_dependencies()}
     faults = [
-        Fault(pointer="", code="query_parameter_unknown", detail=f"{name!r} is not a parameter here")
+        Fault(parameter=name, code="query_parameter_unknown", detail=f"{name!r} is not a parameter here")
         for name in request.query_params
         if name not in known
     ]

@@ -43,6 +43,13 @@ SpindleName = Annotated[str | None, QueryParameter(pattern=f"^{_KEY}$", descript
 Plant = Annotated[str | None, QueryParameter(pattern=f"^{_KEY}$", description="spindles that are in this plant now")]
 
 
+_UNKNOWN: Final = "is not a type of event of this service"
+_NOTICE: Final = (
+    "is a type of notice, and notices are no entries: webhook endpoints are sent them, and "
+    "/v1/webhook-endpoints/{id}/deliveries lists them; what is due now is at /v1/rechecks"
+)
+
+
 class EventTypeUnknown(Refusal):
     """A filter asks for a type of event that there is not."""
 
@@ -84,8 +91,7 @@ async def read_feed(
     """
     for name in types or ():
         if name not in KINDS:
-            told = "; it is a notice, which webhook endpoints are sent" if name in NOTICE_TYPES else ""
-            raise EventTypeUnknown(f"{name!r} is not a type of event of this service{told}")
+            raise EventTypeUnknown(f"{name!r} {_NOTICE if name in NOTICE_TYPES else _UNKNOWN}", parameter="types")
     named = subject or (None if spindle is None else f"spindles/{spindle}")
     kind, _, subject_key = (named or "").partition("/")
     wanted = Wanted(

@@ -21,7 +21,8 @@ KnownAt = Annotated[str | None, QueryParameter(description=_KNOWN_AT, max_length
 def looking_back(tx: Transaction, as_of: str | None, known_at: str | None) -> past.Asked:
     """The times as they were written, one of them at least. Raises TimeMalformed and TimeToCome."""
     times = [
-        None if text is None else time_of(text, f"/{name}") for name, text in (("as_of", as_of), ("known_at", known_at))
+        None if text is None else time_of(text, parameter=name)
+        for name, text in (("as_of", as_of), ("known_at", known_at))
     ]
     asked = past.asked_for(times[0], times[1], tx.now)
     assert asked is not None

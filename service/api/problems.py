@@ -10,6 +10,7 @@ from litestar.typing import FieldDefinition
 from msgspec import Struct
 
 from service.domain.event import SchemaTooNew
+from service.domain.event.envelope import fault_of
 from service.domain.refusal import Fault, Refusal
 from service.postgres import CannotConnect
 from service.projections import FoldTooOld
@@ -68,7 +69,7 @@ _CODE_OF_STATUS: Final = {404: "not_found", 405: "method_not_allowed", 413: "bod
 
 
 class Problem(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """A problem document. `type` and `code` are stable; `errors` names the places with JSON pointers."""
+    """A problem document. `type` and `code` are stable; `errors` names each place, in the body or in the query."""
 
     type: str
     title: str
@@ -91,7 +92,12 @@ def problem(code: str, detail: str, faults: tuple[Fault, ...] = (), status: int 
         detail=_short(detail),
         code=code,
         errors=tuple(
-            Fault(pointer=_short(fault.pointer), code=fault.code, detail=_short(fault.detail))
+            Fault(
+                pointer=None if fault.pointer is None else _short(fault.pointer),
+                parameter=None if fault.parameter is None else _short(fault.parameter),
+                code=fault.code,
+                detail=_short(fault.detail),
+            )
             for fault in faults[:FAULTS_MAX]
         ),
     )
@@ -117,20 +123,20 @@ def on_refusal(_request: Request[Any, Any, Any], refusal: Refusal) -> Response[P
 
 def on_validation(request: Request[Any, Any, Any], error: ValidationException) -> Response[Problem]:
     """What the framework's own decoding of a body or a parameter complains of."""
-    parameters = request.route_handler.parsed_fn_signature.parameters
-    written = {name: written_name(name, field) for name, field in parameters.items()}
     extra: list[Any] = error.extra if isinstance(error.extra, list) else []
-    faults = tuple(
-        Fault(
-            pointer="/" + written.get(str(each.get("key", "")), str(each.get("key", ""))).replace(".", "/"),
-            code="member_invalid",
-            detail=str(each.get("message", "")),
-        )
-        for each in extra
-        if isinstance(each, dict)
-    )
+    faults = tuple(_fault_of(request, each) for each in extra if isinstance(each, dict))
     faults = faults or (Fault(pointer="", code="request_invalid", detail=error.detail),)
     return _answer(problem("request_invalid", faults[0].detail, faults, 400))
+
+
+def _fault_of(request: Request[Any, Any, Any], complaint: dict[str, Any]) -> Fault:
+    """One complaint of the framework's: its key is a parameter of the handler, or a place in the body or `data`, all
+    of it."""
+    key, message = str(complaint.get("key", "")), str(complaint.get("message", ""))
+    parameters = request.route_handler.parsed_fn_signature.parameters
+    if complaint.get("source") != "body" and key in parameters:
+        return Fault(parameter=written_name(key, parameters[key]), code="member_invalid", detail=message)
+    return fault_of(f"{message} - at `$`" if key == "data" else f"{message} - at `$.{key}`")
 
 
 def written_name(name: str, field: FieldDefinition) -> str:

@@ -69,7 +69,7 @@ async def list_rechecks(
     cursor: Cursor = None,
 ) -> Response[Page[RecheckListed]]:
     """Rechecks as they stand now, the closed ones too unless `state` says otherwise; or one spindle's as they stood."""
-    before = None if due_before is None else time_of(due_before, "/due_before")
+    before = None if due_before is None else time_of(due_before, parameter="due_before")
     asked = lists.Asked(
         listing=lists.RECHECKS,
         filters={
@@ -106,7 +106,7 @@ async def _then(tx: Transaction, filters: Mapping[str, Any], key: Key, asked: pa
     """The episodes of one spindle as they stood, in the order of their anchors. Raises SpindleNeeded."""
     spindle = filters["spindle"]
     if spindle is None:
-        raise SpindleNeeded("looking back goes spindle by spindle: say which", pointer="/spindle")
+        raise SpindleNeeded("looking back goes spindle by spindle: say which", parameter="spindle")
     subject = await ledger.find(tx, "spindles", spindle)
     stored = None if subject is None else await projections.load(tx, subject.subject)
     if subject is None or stored is None or not key.reaches(stored.state.place.plant):

@@ -73,7 +73,7 @@ class SettingAsked(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
     def __post_init__(self) -> None:
         if self.torque is not None and self.torque.dimension != "torque":
-            raise ValueError(f"unit_of_other_kind: torque is a torque, {self.torque.unit!r} is not")
+            raise ValueError(f"unit_of_other_kind: /torque/unit: torque is a torque, {self.torque.unit!r} is not")
 
 
 class Assumption(Struct, frozen=True, kw_only=True):
@@ -111,7 +111,7 @@ def evaluate_setting(asked: SettingAsked, *, at: datetime, revision: Revision, g
     try:
         verdict = judge_setting(data, at=at, revision=revision, gauge=gauge, reasons=reasons, torque_sequence=None)
     except (SheetIncomplete, CheckNotApplicable) as refusal:
-        member = "" if isinstance(asked.sheet, str) else "".join(fault.pointer for fault in refusal.faults)
+        member = "" if isinstance(asked.sheet, str) else "".join(fault.pointer or "" for fault in refusal.faults)
         raise type(refusal)(refusal.detail, pointer=f"/sheet{member}") from refusal
     if verdict.admissible:
         instruction = advise_setting(verdict, revision=revision, at_recheck=False)

@@ -78,6 +78,15 @@ def exact_decimal(raw: bytes) -> Decimal:
     return value
 
 
+def decimal_of(raw: bytes, member: str) -> Decimal:
+    """As `exact_decimal`, for a member that is a bare number: what is raised names it."""
+    try:
+        return exact_decimal(raw)
+    except ValueError as error:
+        code, _, detail = str(error).partition(": ")
+        raise ValueError(f"{code}: /{member}: {detail}") from error
+
+
 def check_unit(unit: str) -> str:
     """The unit itself, or ValueError naming the code to use."""
     if unit in UNITS:

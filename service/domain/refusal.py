@@ -5,10 +5,11 @@ from collections.abc import Sequence
 from msgspec import Struct
 
 
-class Fault(Struct, frozen=True, kw_only=True):
-    """One place at fault. `pointer` is a JSON pointer (RFC 6901) into the request body."""
+class Fault(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One place at fault: `pointer` is a JSON pointer (RFC 6901) into the body, or `parameter` a name in the query."""
 
-    pointer: str
+    pointer: str | None = None
+    parameter: str | None = None
     code: str
     detail: str
 
@@ -18,9 +19,11 @@ class Refusal(Exception):
 
     code = "refused"
 
-    def __init__(self, detail: str, *, pointer: str | None = None, faults: Sequence[Fault] = ()) -> None:
+    def __init__(
+        self, detail: str, *, pointer: str | None = None, parameter: str | None = None, faults: Sequence[Fault] = ()
+    ) -> None:
         super().__init__(detail)
         self.detail = detail
-        if pointer is not None and not faults:
-            faults = (Fault(pointer=pointer, code=self.code, detail=detail),)
+        if not faults and (pointer is not None or parameter is not None):
+            faults = (Fault(pointer=pointer, parameter=parameter, code=self.code, detail=detail),)
         self.faults = tuple(faults)

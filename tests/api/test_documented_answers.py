@@ -146,6 +146,24 @@ def _refusal(event: Json) -> Refusal | None:
     return None
 
 
+def _stands(sent: Any, pointer: str | None) -> bool:
+    """Whether a pointer leads to a place in what was sent, or to a member that could stand there."""
+    assert pointer is not None
+    *above, last = pointer.split("/")[1:] or [""]
+    for name in above:
+        sent = sent[int(name)] if isinstance(sent, list) else sent[name]
+    return isinstance(sent, dict) or (isinstance(sent, list) and int(last) < len(sent))
+
+
+@pytest.mark.parametrize("name", EVENTS)
+def test_whatever_is_refused_of_an_event_is_pointed_at_where_it_stands(name: str) -> None:
+    for place, changed in _changed(EVENTS[name]):
+        refusal = _refusal(changed)
+        for fault in () if refusal is None else refusal.faults:
+            assert _stands(changed, fault.pointer), f"{place}: {fault}"
+            assert fault.pointer != "/data" or place == "-data" or place.startswith("/data="), f"{place}: {fault}"
+
+
 @pytest.mark.parametrize("name", EVENTS)
 def test_what_the_document_refuses_of_an_event_the_service_refuses_and_the_other_way_round(name: str) -> None:
     event = EVENTS[name]

@@ -101,7 +101,7 @@ async def test_what_is_said_against_it_counts(database_url: str, said: Json, rea
             "check_not_applicable",
             "/sheet/setting_depth",
         ),
-        ({"torque": mm("1")}, "evaluation_invalid", ""),
+        ({"torque": mm("1")}, "evaluation_invalid", "/torque/unit"),
         ({"at": "2026-03-02T06:00:00"}, "time_invalid", "/at"),
         ({"readings": []}, "evaluation_invalid", "/readings"),
         ({"colour": "red"}, "evaluation_invalid", "/colour"),

@@ -132,7 +132,7 @@ async def test_units_outside_the_list_and_of_another_kind_are_refused_at_their_p
         problem = assert_problem(await post(ledger, "/v1/events", msgspec.json.encode(body)))
         (error,) = problem["errors"]
         if unit == "N":
-            assert (error["code"], error["pointer"]) == ("unit_of_other_kind", "/data/readings/0")
+            assert (error["code"], error["pointer"]) == ("unit_of_other_kind", "/data/readings/0/depth/unit")
         else:
             assert (error["code"], error["pointer"]) == ("unit_unknown", "/data/readings/0/depth/unit")
         if unit in ("µm", "μm"):

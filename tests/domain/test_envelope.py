@@ -44,7 +44,7 @@ def refused(raw: bytes) -> Refusal:
     return caught.value
 
 
-def fault(raw: bytes) -> tuple[str, str]:
+def fault(raw: bytes) -> tuple[str | None, str]:
     (only,) = refused(raw).faults
     return only.pointer, only.code
 
@@ -189,11 +189,39 @@ def test_data_in_json_is_taken(content_type: str) -> None:
         (DEPTHS | {"readings": [DEPTHS["readings"][0], {}]}, "/data/readings/1/angle", "member_missing"),
         (DEPTHS | {"draw_bar": "open"}, "/data/draw_bar", "member_invalid"),
         (DEPTHS | {"temperature": {"value": "20", "unit": "C"}}, "/data/temperature/unit", "unit_unknown"),
-        (DEPTHS | {"temperature": {"value": "20", "unit": "mm"}}, "/data", "unit_of_other_kind"),
+        (DEPTHS | {"temperature": {"value": "20", "unit": "mm"}}, "/data/temperature/unit", "unit_of_other_kind"),
     ],
 )
 def test_the_pointer_names_the_place_in_the_data(data: dict[str, Any], pointer: str, code: str) -> None:
     assert fault(event(type="setting.measured", data=data)) == (pointer, code)
+
+
+def test_a_rule_between_members_names_the_one_at_fault() -> None:
+    sheet = {"revision": 1, "valid_from": "2026-01-01T00:00:00Z"}
+    mm, n = {"value": "1", "unit": "mm"}, {"value": "1", "unit": "N"}
+    again = {"code": "a", "check": "setting", "since": "acceptance", "after_days": 1}
+    guarded = {"name": "guarded", "edition": "JCGM 106:2012"}
+    of_sheets: dict[str, tuple[dict[str, Any], str]] = {
+        "guard_factor_missing": ({"decision_rule": guarded}, "/decision_rule/guard_factor"),
+        "value_not_decimal": ({"decision_rule": guarded | {"guard_factor": "1_0"}}, "/decision_rule/guard_factor"),
+        "limits_reversed": ({"draw_force": {"warning": n, "minimum": n | {"value": "2"}}}, "/draw_force/warning"),
+        "unit_of_other_kind": ({"reading_spread_max": n}, "/reading_spread_max/unit"),
+        "recheck_code_twice": ({"rechecks": [again, again]}, "/rechecks/1/code"),
+        "recheck_window_too_early": ({"rechecks": [again | {"early_days": 2}]}, "/rechecks/0/early_days"),
+        "accept_with_empty": ({"accept_with": []}, "/accept_with"),
+    }
+    for code, (members, place) in of_sheets.items():
+        sent = event(type="sheet.issued", subject="sheets/A", data=sheet | members)
+        assert fault(sent) == (f"/data{place}", code)
+    turned = event(type="nose.adjusted", data={"turn": {"value": "24", "unit": "deg"}})
+    assert fault(turned) == ("/data/direction", "direction_missing")
+    both = event(type="nose.adjusted", data={"turn": mm, "shim": {"out": mm, "in": mm}})
+    assert fault(both) == ("/data/shim", "adjustment_unclear")
+    calibrated = {"expanded_uncertainty": mm, "k": "two", "due": "2030-01-05"}
+    sent = event(type="gauge.calibrated", subject="gauges/DG-03", data=calibrated)
+    assert fault(sent) == ("/data/k", "value_not_decimal")
+    (found,) = refused(sent).faults
+    assert found.detail.startswith("expected a plain decimal")
 
 
 @pytest.mark.parametrize("unit", ["µm", "Nm", "inch", "MM", "", "mm\n", " mm"])

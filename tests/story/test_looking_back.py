@@ -159,9 +159,9 @@ async def test_what_was_not_yet_or_is_still_to_come_is_answered_with_a_problem(d
         assert (early.status_code, early.json()["code"]) == (404, "spindle_not_found")
         late = await client.get(path, params={"known_at": "2999-01-01T00:00:00Z"})
         assert (late.status_code, late.json()["code"]) == (400, "time_to_come")
-        assert late.json()["errors"][0]["pointer"] == "/known_at"
+        assert late.json()["errors"][0]["parameter"] == "known_at"
         none = await client.get(path, params={"as_of": "yesterday"})
-        assert (none.status_code, none.json()["errors"][0]["pointer"]) == (422, "/as_of"), none.text
+        assert (none.status_code, none.json()["errors"][0]["parameter"]) == (422, "as_of"), none.text
         all_of_them = await client.get("/v1/rechecks", params={"as_of": ago(days=1).isoformat()})
         assert (all_of_them.status_code, all_of_them.json()["code"]) == (400, "spindle_needed")
 

@@ -84,7 +84,7 @@ _TIME: Final = re.compile(
 _NUL: Final = re.compile(rb"(?<!\\)(?:\\\\)*\\u0000")
 _NAMED: Final = re.compile(r"field `(.*)`\Z", re.DOTALL)
 _PATH: Final = re.compile(r"\.([A-Za-z_][A-Za-z0-9_]*)|\[(\d+)\]|\[(\.\.\.)\]")
-_CODED: Final = re.compile(r"([a-z]+(?:_[a-z]+)+): (.*)", re.DOTALL)
+_CODED: Final = re.compile(r"([a-z]+(?:_[a-z]+)+): (?:((?:/[^/: ]+)+): )?(.*)", re.DOTALL)
 
 
 def read_event(raw: bytes) -> Event:
@@ -144,7 +144,7 @@ def decode(decoder: "msgspec.json.Decoder[Any]", raw: bytes, under: str = "") ->
     try:
         return decoder.decode(raw)
     except msgspec.ValidationError as error:
-        fault = _fault_of(str(error), under)
+        fault = fault_of(str(error), under)
         raise Unreadable(fault.detail, faults=(fault,)) from error
     except (msgspec.DecodeError, UnicodeDecodeError, ValueError) as error:
         raise Malformed(f"not JSON that can be read: {error}", pointer=under) from error
@@ -166,8 +166,15 @@ def _fault(pointer: str, code: str, detail: str) -> Fault:
     return Fault(pointer=pointer, code=code, detail=detail)
 
 
-def _fault_of(message: str, under: str) -> Fault:
-    """The decoder's words as a fault: `Expected ... - at `$.readings[0].depth`` names the place."""
+_OF_QUANTITY: Final = {"value_not_decimal": "/value", "unit_unknown": "/unit"}
+
+
+def fault_of(message: str, under: str = "") -> Fault:
+    """The decoder's words as a fault: `Expected ... - at `$.readings[0].depth`` names the place.
+
+    The decoder names the object that a rule of ours refuses; which of its members is at fault that rule says itself,
+    as a pointer between its code and its words: `limits_reversed: /lower: lower is above upper`.
+    """
     text, _, place = message.rpartition(" - at `")
     if not text:
         text, place = message, "$"
@@ -176,9 +183,8 @@ def _fault_of(message: str, under: str) -> Fault:
     )
     coded = _CODED.match(text)
     if coded:
-        code, detail = coded.groups()
-        member = {"value_not_decimal": "/value", "unit_unknown": "/unit"}.get(code, "")
-        return _fault(pointer + member, code, detail)
+        code, member, detail = coded.groups()
+        return _fault(pointer + (member or _OF_QUANTITY.get(code, "")), code, detail)
     named = _NAMED.search(text)
     if named is not None and "unknown field" in text:
         name = named.group(1)

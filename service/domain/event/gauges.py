@@ -8,7 +8,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from service.domain.event.sheets import Key, Name, Text
-from service.domain.quantity import Quantity, exact_decimal
+from service.domain.quantity import Quantity, decimal_of, exact_decimal
 
 GaugeKind = Literal["depth", "force", "run_out", "torque"]
 DIMENSION_OF_KIND = {"depth": "length", "force": "force", "run_out": "length", "torque": "torque"}
@@ -30,8 +30,8 @@ class Master(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 def check_coverage(raw: msgspec.Raw) -> None:
     """Raises ValueError unless the coverage factor is above zero."""
-    if exact_decimal(bytes(raw)) <= 0:
-        raise ValueError("coverage_factor_not_positive: k is above zero")
+    if decimal_of(bytes(raw), "k") <= 0:
+        raise ValueError("coverage_factor_not_positive: /k: k is above zero")
 
 
 class Zeroing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -59,9 +59,9 @@ class GaugeRegistered(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
             if value is None:
                 continue
             if value.dimension != DIMENSION_OF_KIND[self.kind]:
-                raise ValueError(f"unit_of_other_kind: {name} of a {self.kind} gauge, not {value.unit!r}")
+                raise ValueError(f"unit_of_other_kind: /{name}/unit: {name} of a {self.kind} gauge, not {value.unit!r}")
             if value.value < 0:
-                raise ValueError(f"value_negative: {name} is zero or more")
+                raise ValueError(f"value_negative: /{name}/value: {name} is zero or more")
 
 
 class GaugeCalibrated(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -78,7 +78,7 @@ class GaugeCalibrated(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     def __post_init__(self) -> None:
         check_coverage(self.k_written)
         if self.expanded_uncertainty.value < 0:
-            raise ValueError("value_negative: expanded_uncertainty is zero or more")
+            raise ValueError("value_negative: /expanded_uncertainty/value: expanded_uncertainty is zero or more")
 
     @property
     def k(self) -> Decimal:

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta, Struct
 
-from service.domain.quantity import Quantity, exact_decimal
+from service.domain.quantity import Quantity, decimal_of, exact_decimal
 
 NotApplicable = Literal["not_applicable"]
 Text = Annotated[str, Meta(max_length=4000)]
@@ -36,9 +36,9 @@ class SettingDepth(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         for name in ("nominal", "lower", "upper", "target"):
             value = getattr(self, name)
             if value is not None and value.dimension != "length":
-                raise ValueError(f"unit_of_other_kind: {name} is a length, {value.unit!r} is not")
+                raise ValueError(f"unit_of_other_kind: /{name}/unit: {name} is a length, {value.unit!r} is not")
         if self.lower.base > self.upper.base:
-            raise ValueError("limits_reversed: lower is above upper")
+            raise ValueError("limits_reversed: /lower: lower is above upper")
 
 
 class ThreadAdjust(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="by", tag="thread"):
@@ -51,7 +51,7 @@ class ThreadAdjust(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
     def __post_init__(self) -> None:
         if self.pitch is not None and (self.pitch.dimension != "length" or self.pitch.base <= 0):
-            raise ValueError("pitch_not_a_length: pitch is a length above zero")
+            raise ValueError("pitch_not_a_length: /pitch: pitch is a length above zero")
 
 
 class ShimAdjust(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="by", tag="shim"):
@@ -62,7 +62,7 @@ class ShimAdjust(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, 
 
     def __post_init__(self) -> None:
         if self.step is not None and (self.step.dimension != "length" or self.step.base <= 0):
-            raise ValueError("step_not_a_length: step is a length above zero")
+            raise ValueError("step_not_a_length: /step: step is a length above zero")
 
 
 class NoAdjust(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="by", tag="none"):
@@ -78,7 +78,7 @@ class NoseTorque(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
         for name in ("nominal", "minimum", "maximum"):
             value = getattr(self, name)
             if value is not None and value.dimension != "torque":
-                raise ValueError(f"unit_of_other_kind: {name} is a torque, {value.unit!r} is not")
+                raise ValueError(f"unit_of_other_kind: /{name}/unit: {name} is a torque, {value.unit!r} is not")
 
 
 class DrawForce(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -96,9 +96,9 @@ class DrawForce(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
         for name in ("nominal", "warning", "minimum", "maximum"):
             value = getattr(self, name)
             if value is not None and value.dimension != "force":
-                raise ValueError(f"unit_of_other_kind: {name} is a force, {value.unit!r} is not")
+                raise ValueError(f"unit_of_other_kind: /{name}/unit: {name} is a force, {value.unit!r} is not")
         if self.warning is not None and self.minimum is not None and self.warning.base < self.minimum.base:
-            raise ValueError("limits_reversed: warning is below minimum")
+            raise ValueError("limits_reversed: /warning: warning is below minimum")
 
 
 class SpringStack(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -121,9 +121,9 @@ class RunOutLimit(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
 
     def __post_init__(self) -> None:
         if self.limit.dimension != "length":
-            raise ValueError("unit_of_other_kind: limit is a length")
+            raise ValueError("unit_of_other_kind: /limit/unit: limit is a length")
         if self.distance is not None and self.distance.dimension != "length":
-            raise ValueError("unit_of_other_kind: distance is a length")
+            raise ValueError("unit_of_other_kind: /distance/unit: distance is a length")
 
 
 class KitPart(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -141,12 +141,12 @@ class DecisionRule(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
     def __post_init__(self) -> None:
         stated = self.guard_factor_written != _NULL
-        if stated and exact_decimal(bytes(self.guard_factor_written)) < 0:
-            raise ValueError("guard_factor_negative: guard_factor is zero or more")
+        if stated and decimal_of(bytes(self.guard_factor_written), "guard_factor") < 0:
+            raise ValueError("guard_factor_negative: /guard_factor: guard_factor is zero or more")
         if self.name == "guarded" and not stated:
-            raise ValueError("guard_factor_missing: a guarded rule states its guard_factor")
+            raise ValueError("guard_factor_missing: /guard_factor: a guarded rule states its guard_factor")
         if self.uncertainty_max is not None and self.uncertainty_max.dimension != "length":
-            raise ValueError("unit_of_other_kind: uncertainty_max is a length")
+            raise ValueError("unit_of_other_kind: /uncertainty_max/unit: uncertainty_max is a length")
 
     @property
     def guard_factor(self) -> Decimal:
@@ -172,11 +172,13 @@ class Recheck(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     def __post_init__(self) -> None:
         if self.after_cycles is None and self.after_days is None:
-            raise ValueError("recheck_without_limit: state after_cycles, after_days or both")
+            raise ValueError("recheck_without_limit: /after_cycles: state after_cycles, after_days or both")
         if self.early_cycles is not None and (self.after_cycles is None or self.early_cycles > self.after_cycles):
-            raise ValueError("recheck_window_too_early: early_cycles goes with after_cycles and is at most that")
+            text = "early_cycles goes with after_cycles and is at most that"
+            raise ValueError(f"recheck_window_too_early: /early_cycles: {text}")
         if self.early_days is not None and (self.after_days is None or self.early_days > self.after_days):
-            raise ValueError("recheck_window_too_early: early_days goes with after_days and is at most that")
+            text = "early_days goes with after_days and is at most that"
+            raise ValueError(f"recheck_window_too_early: /early_days: {text}")
 
 
 class SheetIssued(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -204,9 +206,10 @@ class SheetIssued(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     def __post_init__(self) -> None:
         spread = self.reading_spread_max
         if isinstance(spread, Quantity) and spread.dimension != "length":
-            raise ValueError("unit_of_other_kind: reading_spread_max is a length")
+            raise ValueError("unit_of_other_kind: /reading_spread_max/unit: reading_spread_max is a length")
         codes = [recheck.code for recheck in self.rechecks]
-        if len(set(codes)) != len(codes):
-            raise ValueError("recheck_code_twice: each recheck of a sheet has a code of its own")
+        for place, code in enumerate(codes):
+            if code in codes[:place]:
+                raise ValueError(f"recheck_code_twice: /rechecks/{place}/code: each recheck has a code of its own")
         if not self.accept_with:
-            raise ValueError("accept_with_empty: name at least one check that accepts a rebuild")
+            raise ValueError("accept_with_empty: /accept_with: name at least one check that accepts a rebuild")

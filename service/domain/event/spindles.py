@@ -19,7 +19,7 @@ class Counter(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     def __post_init__(self) -> None:
         if self.modulus is not None and self.start >= self.modulus:
-            raise ValueError("count_beyond_modulus: the counter starts below its modulus")
+            raise ValueError("count_beyond_modulus: /start: the counter starts below its modulus")
 
 
 class BaselineMark(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -101,8 +101,9 @@ class Shims(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     fitted: Quantity = field(name="in")
 
     def __post_init__(self) -> None:
-        if {self.out.dimension, self.fitted.dimension} != {"length"}:
-            raise ValueError("unit_of_other_kind: a shim's thickness is a length")
+        for name, thickness in (("out", self.out), ("in", self.fitted)):
+            if thickness.dimension != "length":
+                raise ValueError(f"unit_of_other_kind: /{name}/unit: a shim's thickness is a length")
 
 
 class NoseAdjusted(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -114,12 +115,13 @@ class NoseAdjusted(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields
 
     def __post_init__(self) -> None:
         if (self.turn is None) == (self.shim is None):
-            raise ValueError("adjustment_unclear: state either turn with direction, or shim")
+            member = "turn" if self.turn is None else "shim"
+            raise ValueError(f"adjustment_unclear: /{member}: state either turn with direction, or shim")
         if self.turn is not None:
             if self.turn.dimension != "angle" or self.turn.value < 0:
-                raise ValueError("turn_not_an_angle: turn is an angle of zero or more; direction says which way")
+                raise ValueError("turn_not_an_angle: /turn: turn is an angle of zero or more; direction says which way")
             if self.direction is None:
-                raise ValueError("direction_missing: say whether the nose was turned in or out")
+                raise ValueError("direction_missing: /direction: say whether the nose was turned in or out")
 
 
 class NoseTorqued(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -131,7 +133,7 @@ class NoseTorqued(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields=
 
     def __post_init__(self) -> None:
         if self.torque.dimension != "torque":
-            raise ValueError(f"unit_of_other_kind: torque is a torque, {self.torque.unit!r} is not")
+            raise ValueError(f"unit_of_other_kind: /torque/unit: torque is a torque, {self.torque.unit!r} is not")
 
 
 class ClampExercised(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -148,9 +150,9 @@ class Reading(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     def __post_init__(self) -> None:
         if self.angle.dimension != "angle":
-            raise ValueError("unit_of_other_kind: angle is given in deg")
+            raise ValueError("unit_of_other_kind: /angle/unit: angle is given in deg")
         if self.depth.dimension != "length":
-            raise ValueError("unit_of_other_kind: depth is a length")
+            raise ValueError("unit_of_other_kind: /depth/unit: depth is a length")
 
 
 class SettingMeasured(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -162,7 +164,7 @@ class SettingMeasured(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fie
 
     def __post_init__(self) -> None:
         if self.temperature is not None and self.temperature.dimension != "temperature":
-            raise ValueError("unit_of_other_kind: temperature is given in Cel, [degF] or K")
+            raise ValueError("unit_of_other_kind: /temperature/unit: temperature is given in Cel, [degF] or K")
 
 
 class Pull(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -171,7 +173,7 @@ class Pull(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     def __post_init__(self) -> None:
         if self.value.dimension != "force":
-            raise ValueError("unit_of_other_kind: a pull is a force")
+            raise ValueError("unit_of_other_kind: /value/unit: a pull is a force")
 
 
 class DrawForceMeasured(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -197,7 +199,7 @@ class RunOutMeasured(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fiel
         for name in ("distance", "run_out", "reversed_run_out"):
             value = getattr(self, name)
             if value is not None and value.dimension != "length":
-                raise ValueError(f"unit_of_other_kind: {name} is a length")
+                raise ValueError(f"unit_of_other_kind: /{name}/unit: {name} is a length")
 
 
 class VisualChecked(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -249,7 +251,7 @@ class RecheckDeferred(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fie
 
     def __post_init__(self) -> None:
         if self.until_count is None and self.until is None:
-            raise ValueError("until_missing: state until (a time) or until_count")
+            raise ValueError("until_missing: /until: state until (a time) or until_count")
 
 
 class ConcessionGranted(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -263,4 +265,4 @@ class ConcessionGranted(SpindleFact, frozen=True, kw_only=True, forbid_unknown_f
 
     def __post_init__(self) -> None:
         if self.until_count is None and self.until is None:
-            raise ValueError("until_missing: state until (a time) or until_count")
+            raise ValueError("until_missing: /until: state until (a time) or until_count")
