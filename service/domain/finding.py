@@ -1,14 +1,14 @@
 """What every verdict is made of: reason codes in their order, limits, shown uncertainty, rule and basis."""
 
 from collections.abc import Iterable
-from decimal import Decimal, Inexact, localcontext
+from decimal import Context, Decimal, Inexact, localcontext
 from typing import Final, Literal
 
 from msgspec import Struct
 
-from service.domain.decision import Interval
+from service.domain.decision import Interval, RuleName
 from service.domain.quantity import EXACT, ShownQuantity, shown, shown_rounded
-from service.domain.uncertainty import COVERAGE_FACTOR, Budget
+from service.domain.uncertainty import Budget
 
 Outcome = Literal["conforming", "nonconforming", "undecided", "not_admissible"]
 
@@ -49,22 +49,31 @@ class Limits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class ShownComponent(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One line: `dof` is null where u is taken as known exactly; `averaged` says that each reading has it afresh."""
+
     source: str
     u: ShownQuantity
+    dof: str | None = None
+    averaged: bool = False
 
 
 class ShownUncertainty(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The budget as answered: u of each source, combined u, U = k u, and what is not stated."""
+    """The budget as answered: u of each source, combined u, U = k u, and what is not stated.
+
+    `dof` are the effective degrees of freedom, null where they are without bound.
+    """
 
     budget: tuple[ShownComponent, ...]
     u: ShownQuantity
     U: ShownQuantity
     k: str
     unstated: tuple[str, ...]
+    dof: str | None = None
+    confidence: str | None = None
 
 
 class RuleUsed(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    name: Literal["simple", "guarded"]
+    name: RuleName
     edition: str
 
 
@@ -84,14 +93,26 @@ def show_uncertainty(budget: Budget | None, unit: Literal["mm", "N"]) -> ShownUn
         return None
     return ShownUncertainty(
         budget=tuple(
-            ShownComponent(source=component.source, u=shown_rounded(component.u, unit))
+            ShownComponent(
+                source=component.source,
+                u=shown_rounded(component.u, unit),
+                dof=_significant(component.dof),
+                averaged=component.averaged,
+            )
             for component in budget.components
         ),
         u=shown_rounded(budget.u, unit),
         U=shown_rounded(budget.expanded, unit),
-        k=str(COVERAGE_FACTOR),
+        k=_significant(budget.k) or "",
         unstated=budget.unstated,
+        dof=_significant(budget.dof),
+        confidence=None if budget.confidence is None else format(budget.confidence, "f"),
     )
+
+
+def _significant(value: Decimal | None) -> str | None:
+    """A number that was never exact, to six significant digits."""
+    return None if value is None else format(Context(prec=6).plus(value), "f")
 
 
 def show_quotient(total: Decimal, divisor: int, unit: str, *, exact: bool = True) -> ShownQuantity:

@@ -56,6 +56,7 @@ class SettingVerdict(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     half_difference: ShownQuantity | None
     uncertainty: ShownUncertainty | None
     probability_of_conformity: str | None
+    consumer_risk: str | None = None
     rule: RuleUsed
     limits: Limits
     acceptance: Limits | None
@@ -79,6 +80,7 @@ class ForceVerdict(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     kept: int
     uncertainty: ShownUncertainty | None
     probability_of_conformity: str | None
+    consumer_risk: str | None = None
     rule: RuleUsed
     limits: Limits
     warning: ShownQuantity | None
@@ -100,6 +102,7 @@ class RunOutVerdict(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     run_out: ShownQuantity
     uncertainty: ShownUncertainty | None
     probability_of_conformity: str | None
+    consumer_risk: str | None = None
     rule: RuleUsed
     limits: Limits
     acceptance: Limits | None
@@ -150,6 +153,7 @@ def judge_setting(
         half_difference=None if half is None else show_quotient(half, estimate.divisor, "mm"),
         uncertainty=show_uncertainty(budget, "mm"),
         probability_of_conformity=decision.probability_of_conformity,
+        consumer_risk=decision.consumer_risk,
         rule=RuleUsed(name=rule.name, edition=rule.edition),
         limits=Limits(lower=shown(lower, "mm"), upper=shown(upper, "mm")),
         acceptance=show_acceptance(decision.acceptance, "mm"),
@@ -209,6 +213,7 @@ def judge_draw_force(
         kept=estimate.kept,
         uncertainty=show_uncertainty(budget, "N"),
         probability_of_conformity=decision.probability_of_conformity,
+        consumer_risk=decision.consumer_risk,
         rule=RuleUsed(name=rule.name, edition=rule.edition),
         limits=Limits(
             lower=None if minimum is None else shown(minimum, "N"),
@@ -253,6 +258,7 @@ def judge_run_out(
         run_out=shown(indicated, "mm"),
         uncertainty=show_uncertainty(budget, "mm"),
         probability_of_conformity=decision.probability_of_conformity,
+        consumer_risk=decision.consumer_risk,
         rule=RuleUsed(name=rule.name, edition=rule.edition),
         limits=Limits(upper=shown(stated.limit.base, "mm")),
         acceptance=show_acceptance(decision.acceptance, "mm"),
@@ -291,7 +297,9 @@ def _decide(
         lower=lower,
         upper=upper,
         rule=rule.name,
+        edition=rule.edition,
         guard_factor=rule.guard_factor,
+        ratio=rule.ratio,
     )
 
 

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta, Struct
 
-from service.domain.quantity import Quantity, decimal_of, exact_decimal
+from service.domain.quantity import Quantity, decimal_of
 
 NotApplicable = Literal["not_applicable"]
 Text = Annotated[str, Meta(max_length=4000)]
@@ -132,26 +132,48 @@ class KitPart(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class DecisionRule(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Which rule decides, by name and edition. `guard_factor` multiplies u at each limit (guarded only)."""
+    """Which rule decides, by name and edition.
 
-    name: Literal["simple", "guarded"]
+    `guard_factor` multiplies u at each limit (guarded), `ratio` is the least C_m = T/(4 u) (ratio). With `confidence`
+    (between 0 and 1) U is expanded by Student's factor; without it k is 2.
+    """
+
+    name: Literal["simple", "guarded", "iso_14253_1", "ratio"]
     edition: Name
     guard_factor_written: msgspec.Raw = msgspec.field(default_factory=lambda: _NULL, name="guard_factor")
+    ratio_written: msgspec.Raw = msgspec.field(default_factory=lambda: _NULL, name="ratio")
+    confidence_written: msgspec.Raw = msgspec.field(default_factory=lambda: _NULL, name="confidence")
     uncertainty_max: Quantity | None = None
 
     def __post_init__(self) -> None:
-        stated = self.guard_factor_written != _NULL
-        if stated and decimal_of(bytes(self.guard_factor_written), "guard_factor") < 0:
+        if self.guard_factor < 0:
             raise ValueError("guard_factor_negative: /guard_factor: guard_factor is zero or more")
-        if self.name == "guarded" and not stated:
+        if self.name == "guarded" and self.guard_factor_written == _NULL:
             raise ValueError("guard_factor_missing: /guard_factor: a guarded rule states its guard_factor")
+        if self.name == "ratio" and (self.ratio is None or self.ratio <= 0):
+            raise ValueError("ratio_missing: /ratio: a ratio rule states its ratio, above zero")
+        if self.confidence is not None and not 0 < self.confidence < 1:
+            raise ValueError("confidence_out_of_range: /confidence: confidence lies between 0 and 1")
+        if self.name == "iso_14253_1" and not any(year in self.edition for year in ("1998", "2013", "2017")):
+            raise ValueError("edition_unknown: /edition: the edition of ISO 14253-1 is that of 1998, 2013 or 2017")
         if self.uncertainty_max is not None and self.uncertainty_max.dimension != "length":
             raise ValueError("unit_of_other_kind: /uncertainty_max/unit: uncertainty_max is a length")
 
     @property
     def guard_factor(self) -> Decimal:
-        raw = self.guard_factor_written
-        return Decimal(0) if raw == _NULL else exact_decimal(bytes(raw))
+        return _number(self.guard_factor_written, "guard_factor") or Decimal(0)
+
+    @property
+    def ratio(self) -> Decimal | None:
+        return _number(self.ratio_written, "ratio")
+
+    @property
+    def confidence(self) -> Decimal | None:
+        return _number(self.confidence_written, "confidence")
+
+
+def _number(raw: msgspec.Raw, member: str) -> Decimal | None:
+    return None if raw == _NULL else decimal_of(bytes(raw), member)
 
 
 class Recheck(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
