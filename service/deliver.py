@@ -47,7 +47,7 @@ class AddressClosed(OSError):
 
     def __init__(self, address: str, rule: str) -> None:
         super().__init__(errno.EACCES, f"{AddressRefused.code}: {address} (rule {rule})")
-        self.address = address
+        self.address, self.rule = address, rule
 
 
 class _Gate(AbstractResolver):
@@ -97,18 +97,26 @@ async def check_target(
         async with asyncio.timeout(LOOKUP_S):
             await gate.resolve(target.host, target.port)
     except AddressClosed as closed:
-        text = str(closed.strerror).partition(": ")[2]
-        if address_rule(closed.address, EVERY_NETWORK, plain=target.plain) is None:
-            text += "; SPINDLE_LEDGER_WEBHOOK_CIDRS names networks that may be called although they are not public"
-        raise AddressRefused(text, pointer=pointer) from closed
+        raise AddressRefused(_refused(closed, plain=target.plain), pointer=pointer) from closed
     except UnicodeError as error:
         raise UrlMalformed(f"{target.host} is no host name", pointer=pointer) from error
     except OSError as error:
         if target.plain:
-            raise AddressRefused(
-                f"{target.host} does not resolve; http is only for addresses that are allowed (rule plain_http)",
-                pointer=pointer,
-            ) from error
+            text = f"{target.host} does not resolve, and {_PLAIN} (rule plain_http)"
+            raise AddressRefused(text, pointer=pointer) from error
+
+
+_PLAIN: Final = "http without TLS goes to networks that SPINDLE_LEDGER_WEBHOOK_CIDRS names, and to no other"
+
+
+def _refused(closed: AddressClosed, *, plain: bool) -> str:
+    """Why an address may not be called, and what opens it where anything does."""
+    text = f"{closed.address} (rule {closed.rule}) may not be called"
+    if closed.rule == "plain_http":
+        return f"{text}: {_PLAIN}; https goes there"
+    if address_rule(closed.address, EVERY_NETWORK, plain=plain) is None:
+        return f"{text}: it is not public; SPINDLE_LEDGER_WEBHOOK_CIDRS names networks that may be called all the same"
+    return f"{text}: nothing opens such an address"
 
 
 class Dispatcher:

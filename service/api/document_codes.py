@@ -110,6 +110,30 @@ PLACES: Final = {
 }  # fmt: skip
 """What the `code` of one of the `errors` can be, besides those of the whole problem."""
 
+NOTICES: Final = {
+    "recheck.opened": "The window of a recheck has opened: the check counts from now on.",
+    "recheck.due": "A recheck is due.",
+    "recheck.overdue": "A recheck's grace is used up.",
+    "recheck.satisfied": "The check was made.",
+    "recheck.superseded": "A rebuild or an adjustment has ended a recheck that had opened.",
+    "setting.rejected": "A setting was measured outside the sheet's limits.",
+    "draw_force.low": "A draw force is below its warning or its minimum.",
+    "draw_force.stepped": "Kept for later: not announced yet.",
+    "spindle.health_changed": "A spindle's health is another than was told last, with every reason for it.",
+    "gauge.suspect": "What a gauge has judged is in doubt.",
+    "lot.suspect": "What a lot has fitted is in doubt.",
+    "counter.backward": "A counter was not believed, whichever way it went: the `code` in its data is "
+    "`counter_backward` where it had fallen, and `counter_implausible` where it had risen further than its "
+    "`max_per_second` allows, or to its modulus. It is not counted until a replaced counter or a correction explains "
+    "it.",
+    "counter.silent": "A counter that was read has not been for some days.",
+    "work_order.changed": "Kept for later: not announced yet.",
+    "endpoint.failing": "Kept for later: not announced yet.",
+    "endpoint.disabled": "An endpoint is sent nothing more, by its own answer or by a pause; told to the others.",
+    "endpoint.ping": "A ping that was asked for.",
+}
+"""What a notice's `type` can be."""
+
 STATUS_OF: Final = STATUS | {
     "request_invalid": 400,
     "not_found": 404,

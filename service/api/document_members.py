@@ -12,7 +12,6 @@ from service.api.rechecks import State
 from service.domain.event import KINDS
 from service.domain.event.sheets import Check
 from service.domain.finding import REASONS, Outcome
-from service.domain.notice import NOTICE_TYPES
 from service.domain.quantity import UNITS
 from service.domain.signature import SECRET_PREFIX
 
@@ -108,6 +107,11 @@ WRITTEN: Final[dict[str, Schema]] = {
         "type": "string",
         "oneOf": document_codes.told(document_codes.PROBLEMS | document_codes.PLACES),
     },
+    "NoticeType": {
+        "description": "What a notice tells. Notices are no events of the ledger: webhook endpoints are sent them.",
+        "type": "string",
+        "oneOf": document_codes.told(document_codes.NOTICES),
+    },
     "Verdict": any_of(_VERDICTS),
     "ReceiptLine": _numbered("Receipt"),
     "RefusedLine": _numbered("LineRefused"),
@@ -166,7 +170,7 @@ _OF_VERDICT: Final = {
     "reasons": _REASONS_OF_VERDICT,
     "probability_of_conformity": or_null(_PLAIN),
 }
-_NOTICE_TYPE: Final = {"type": "string", "enum": list(NOTICE_TYPES)}
+_NOTICE_TYPE: Final = ref("NoticeType")
 _SCOPES: Final = {"type": "array", "items": {"type": "string", "enum": list(SCOPES)}}
 _HASH: Final = {"type": "string", "pattern": "^[0-9a-f]{64}$", "description": "SHA-256 in the subject's chain"}
 _SUBJECT: Final = {"type": "string", "pattern": r"^(spindles|sheets|gauges|lots)/[A-Za-z0-9][A-Za-z0-9._~-]{0,63}$"}

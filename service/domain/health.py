@@ -199,9 +199,13 @@ def _rechecks(episodes: tuple[Episode, ...]) -> Iterator[_Found]:
 def _counter(state: SpindleState, now: Moment) -> Iterator[_Found]:
     track = state.counter
     if track.flag is not None:
-        fast = f"further than the time allows at {track.max_per_second} a second (the counter's max_per_second)"
-        words = "lower than before" if track.flag.code == "counter_backward" else fast
-        text = f"The counter read {track.flag.reading}, {words}; it is not counted until explained."
+        words = f"further than the time allows at {track.max_per_second} a second (the counter's max_per_second)"
+        if track.flag.code == "counter_backward":
+            words = "lower than before"
+        elif track.modulus is not None and track.flag.reading >= track.modulus:
+            words = f"although it rolls over at {track.modulus} (its modulus)"
+        when = f"{track.flag.time:%Y-%m-%d at %H:%M} UTC"
+        text = f"The counter read {track.flag.reading}, {words}, on {when}; it is not counted until explained."
         yield _found("maintenance_required", "restricted", track.flag.code, text, track.flag.sequence)
     silent = silent_from(state, track.read_at)
     if silent is not None and now.time >= silent:

@@ -51,5 +51,7 @@ async def test_a_refused_address_says_how_a_plant_may_open_it_where_it_may(datab
     async with running(database_url) as ledger:
         path = "/v1/webhook-endpoints"
         closed = (await ledger.client.post(path, json={"url": "https://10.0.0.1/"})).json()["detail"]
+        plain = (await ledger.client.post(path, json={"url": "http://192.0.43.10/"})).json()["detail"]
         never = (await ledger.client.post(path, json={"url": "https://169.254.169.254/"})).json()["detail"]
-        assert ("SPINDLE_LEDGER_WEBHOOK_CIDRS" in closed, "SPINDLE_LEDGER_WEBHOOK_CIDRS" in never) == (True, False)
+        assert ["SPINDLE_LEDGER_WEBHOOK_CIDRS" in text for text in (closed, plain, never)] == [True, True, False]
+        assert ["(rule private)" in closed, "(rule plain_http)" in plain, "(rule link_local)" in never] == [True] * 3

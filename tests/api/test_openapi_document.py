@@ -11,11 +11,12 @@ from litestar.routes import HTTPRoute
 
 import service
 from service.api.document import document_of
-from service.api.document_codes import PLACES, PROBLEMS, STATUS_OF
+from service.api.document_codes import NOTICES, PLACES, PROBLEMS, STATUS_OF
 from service.api.document_examples import EXAMPLES
 from service.api.problems import STATUS
 from service.app import create_app
 from service.domain.event import KINDS
+from service.domain.notice import NOTICE_TYPES
 from service.environment import Environment
 from tests.api.documented import COMMITTED, DOCUMENT, LINES, assert_told, faults, operations, resolved
 from tests.running import Json, Running, running
@@ -106,6 +107,16 @@ def test_every_code_that_is_raised_is_in_a_closed_list_and_no_other() -> None:
     assert found - never_answered - set(PROBLEMS) - set(PLACES) == set()
     of_statuses = {"not_found", "method_not_allowed", "body_too_large"}
     assert (set(PROBLEMS) | set(PLACES)) - found == of_statuses
+
+
+def test_every_type_of_notice_is_said_what_it_tells_and_those_that_nothing_announces_say_so() -> None:
+    assert list(NOTICES) == list(NOTICE_TYPES)
+    texts = [path.read_text("utf-8") for path in SERVICE.rglob("*.py") if not path.name.startswith("document")]
+    for name, said in NOTICES.items():
+        announced = sum(text.count(f'"{name}"') for text in texts) > 1 or name.startswith(
+            ("recheck.", "gauge.", "lot.")
+        )
+        assert announced is not (said == "Kept for later: not announced yet."), name
 
 
 def test_every_problem_of_the_closed_list_stands_at_some_operation() -> None:

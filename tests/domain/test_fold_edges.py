@@ -91,9 +91,16 @@ def test_before_a_setting_was_ever_proven_there_is_no_recheck_to_wonder_about() 
     assert first.first is None
 
 
-@pytest.mark.parametrize(("reading", "words"), [(3, "3, lower than before"), (999_000, "999000, further than")])
+@pytest.mark.parametrize(
+    ("reading", "words"),
+    [
+        (3, "read 3, lower than before, on 20"),
+        (999_000, "read 999000, further than the time allows at 1 a second"),
+        (10**6, "read 1000000, although it rolls over at 1000000"),
+    ],
+)
 def test_the_counter_that_is_not_believed_is_told_with_what_it_read(reading: int, words: str) -> None:
-    spindle = Spindle(counter={"start": 118_000})
+    spindle = Spindle(counter={"start": 118_000, "modulus": 10**6})
     spindle.count(reading)
     told = [each.text for each in spindle.see().assessment.reasons if each.code.startswith("counter_")]
     assert len(told) == 1
