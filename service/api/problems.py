@@ -1,7 +1,7 @@
 """Every error as a problem document (RFC 9457); the only place that knows which status a refusal has."""
 
 import logging
-from typing import Any, Final
+from typing import Any, Final, get_args
 
 from litestar import Litestar, Request, Response
 from litestar.exceptions import HTTPException, MethodNotAllowedException, SerializationException, ValidationException
@@ -135,8 +135,15 @@ def _fault_of(request: Request[Any, Any, Any], complaint: dict[str, Any]) -> Fau
     key, message = str(complaint.get("key", "")), str(complaint.get("message", ""))
     parameters = request.route_handler.parsed_fn_signature.parameters
     if complaint.get("source") != "body" and key in parameters:
-        return Fault(parameter=written_name(key, parameters[key]), code="member_invalid", detail=message)
+        words = _words(parameters[key].annotation) if message.startswith("Invalid enum") else []
+        detail = f"{message}: one of {' '.join(words)}" if words else message
+        return Fault(parameter=written_name(key, parameters[key]), code="member_invalid", detail=detail)
     return fault_of(f"{message} - at `$`" if key == "data" else f"{message} - at `$.{key}`")
+
+
+def _words(kind: Any) -> list[str]:
+    """The words of a closed list, however deep in a type it stands."""
+    return [kind] if isinstance(kind, str) else [word for each in get_args(kind) for word in _words(each)]
 
 
 def written_name(name: str, field: FieldDefinition) -> str:

@@ -5,6 +5,7 @@ import pytest
 from tests.running import running
 
 ENDPOINT = {"url": "https://127.0.0.1:8443/hooks", "types": ["recheck.due"]}
+DUEE = "Invalid enum value 'duee': one of waiting open due overdue satisfied deferred superseded"
 KEY = {"name": "tablet", "scopes": ["read"]}
 
 
@@ -38,7 +39,7 @@ async def test_a_fault_names_the_parameter_and_the_counter_that_is_at_fault(data
         asked = await ledger.client.get("/v1/rechecks", params={"state": "duee"})
         assert (asked.status_code, asked.json()["errors"]) == (
             400,
-            [{"parameter": "state", "code": "member_invalid", "detail": "Invalid enum value 'duee'"}],
+            [{"parameter": "state", "code": "member_invalid", "detail": DUEE}],
         )
         readings = {"source": "/mes", "time": "2026-01-06T08:00:00Z", "readings": {"S1": 4, "M-1/2": -1}}
         counted = await ledger.client.post("/v1/counter-readings", json=readings)
