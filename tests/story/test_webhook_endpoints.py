@@ -73,6 +73,20 @@ async def test_a_ping_arrives_signed_and_is_listed(database_url: str) -> None:
     assert (item["notice"], item["state"], item["attempts"][0]["status"]) == (event.get_id(), "delivered", 204)
 
 
+async def test_what_waits_for_a_paused_endpoint_is_sent_when_it_is_enabled_again(database_url: str) -> None:
+    async with receiver() as one, caller(database_url) as client:
+        place = f"{PATH}/{(await client.post(PATH, json={'url': one.url})).json()['id']}"
+        database = await Database.open(database_url)
+        for enabled, sent in ((False, 0), (True, 1)):
+            changed = await client.patch(place, json={"enabled": enabled}, headers={"If-Match": "*"})
+            assert changed.json()["enabled"] is enabled
+            if not enabled:
+                await client.post(f"{place}/ping")
+            assert await Dispatcher(database, allowed=LOOPBACK).deliver_due() == sent
+            assert len(one.received) == sent
+        await database.close()
+
+
 async def test_a_deleted_endpoint_is_gone(database_url: str) -> None:
     async with caller(database_url) as client:
         place = f"{PATH}/{(await client.post(PATH, json={'url': SAFE})).json()['id']}"
