@@ -7,6 +7,7 @@ import httpx
 import pytest
 
 from tests.api.documented import assert_told
+from tests.api.hostile import BYTES, assert_problem
 from tests.running import Json, Running, running, select
 
 PATH = "/v1/webhook-endpoints"
@@ -131,6 +132,20 @@ async def test_what_it_cannot_be_changed_to_is_refused_with_its_place(
         answer = await change(ledger, made.headers["location"], "*", **wanted)
         assert (answer.status_code, answer.json()["code"]) == (status, code)
         assert [error["pointer"] for error in answer.json()["errors"]] == [pointer]
+        assert (await ledger.client.get(made.headers["location"])).headers["etag"] == made.headers["etag"]
+
+
+async def test_what_is_no_change_is_answered_with_a_problem_that_names_the_place(database_url: str) -> None:
+    async with running(database_url) as ledger:
+        made = await added(ledger)
+        headers = {"If-Match": "*", "Content-Type": "application/json"}
+        for name, body in BYTES.items():
+            if name == "an empty object":
+                continue
+            answer = await ledger.client.patch(made.headers["location"], content=body, headers=headers)
+            assert_told(answer)
+            assert answer.status_code in (400, 422), (name, answer.text[:300])
+            assert_problem(answer)
         assert (await ledger.client.get(made.headers["location"])).headers["etag"] == made.headers["etag"]
 
 
