@@ -11,10 +11,10 @@ The order of the steps is the design; a test holds a writer open in front of eac
 A unique violation on the identity starts the transaction over, once.
 """
 
-from datetime import datetime, timedelta
-from typing import Any, Final, Literal
+from datetime import timedelta
+from typing import Final
 
-from msgspec import Struct, structs
+from msgspec import structs
 
 from service import catalogue, ledger, outbox, projections
 from service.access import Key
@@ -28,11 +28,11 @@ from service.domain.fold import next_look, view
 from service.domain.notice import Notice
 from service.domain.recheck import ACTIVE
 from service.domain.refusal import Refusal
-from service.domain.shown import RecheckShown, StateShown, recheck_shown, state_shown, verdict_shown
-from service.domain.step import SpindleUnknown, Step
+from service.domain.step import SpindleUnknown
 from service.ledger import Known, Place, Subject
 from service.postgres import Database, Transaction, UniqueViolation
 from service.projections import Stored
+from service.receipt import Receipt, findings_of, receipt_of
 from service.refold import Folded, Newest, amended_step, fold_in, fold_whole, held
 
 HISTORY_AFTER: Final = timedelta(hours=48)
@@ -64,22 +64,6 @@ class PlantNotYours(Refusal):
     """The key is bound to other plants."""
 
     code = "plant_not_allowed"
-
-
-class Receipt(Struct, frozen=True, kw_only=True):
-    """What a single event is answered with. `state` is the state at the event's time as now known; `state_now`
-    stands beside it where it differs."""
-
-    status: Literal["accepted", "duplicate"]
-    entry: Place
-    verdict: dict[str, Any] | None = None
-    instruction: Any = None
-    shift: Any = None
-    findings: tuple[Any, ...] = ()
-    opened: tuple[RecheckShown, ...] = ()
-    closed: tuple[RecheckShown, ...] = ()
-    state: StateShown | None = None
-    state_now: StateShown | None = None
 
 
 async def record(database: Database, event: Event, key: Key) -> Receipt:
@@ -202,7 +186,8 @@ class _Writing:
             raise (in_the_data(refusal) if self.amends else refusal) from refusal
         cause = f"{self.event.subject}#{self.subject.sequence + 1}"
         await catalogue.queue_reached(self.tx, self.event.kind, self.event.key, cause)
-        return Receipt(status="accepted", entry=await self.append(None, schema))
+        findings = findings_of(self.event.data)
+        return Receipt(status="accepted", entry=await self.append(None, schema), findings=findings)
 
     async def spindle(self) -> Receipt:
         stored = await load_folded(self.tx, self.subject.subject, self.event.key)
@@ -213,7 +198,7 @@ class _Writing:
         written = await self._write(stored, after)
         known_then = await self._reading_known_then(after)
         place = await self.append(after.readings.get(fact.sequence, reading), KINDS[self.event.type].schema)
-        return _receipt("accepted", place, after.of_fact, fact.occurred, known_then, written)
+        return receipt_of("accepted", place, after.of_fact, fact.occurred, known_then, written)
 
     async def amended_spindle(self) -> Receipt:
         """A correction or a void of an entry of a spindle: its history is folded again as it now stands."""
@@ -231,7 +216,7 @@ class _Writing:
         known_then = await self._reading_known_then(after)
         place = await self.append(None, amended.schema)
         made = amended_step(after, stored.view(stored.settled_at), written.view)
-        return _receipt("accepted", place, made, self.event.occurred, known_then, written)
+        return receipt_of("accepted", place, made, self.event.occurred, known_then, written)
 
     async def _write(self, stored: Stored | None, after: Folded) -> Seen:
         recent = self.event.occurred >= self.tx.now - HISTORY_AFTER
@@ -367,28 +352,4 @@ async def _duplicate(tx: Transaction, known: Known) -> Receipt:
     if root != known.place.sequence:
         made = structs.replace(made, state=after.at(known.occurred).state, opened=(), closed=())
     known_then = await ledger.newest_plain(tx, known.number, after.gone, until=known.occurred)
-    return _receipt("duplicate", known.place, made, known.occurred, known_then, seen)
-
-
-def _receipt(
-    status: Literal["accepted", "duplicate"],
-    place: Place,
-    made: Step,
-    occurred: datetime,
-    known_then: Newest,
-    now: Seen,
-) -> Receipt:
-    state = state_shown(made.state, view(made.state, occurred, known_then))
-    state_now = state_shown(now.state, now.view)
-    return Receipt(
-        status=status,
-        entry=place,
-        verdict=None if made.verdict is None else verdict_shown(made.verdict),
-        instruction=made.instruction,
-        shift=made.shift,
-        findings=made.findings,
-        opened=tuple(recheck_shown(each) for each in made.opened),
-        closed=tuple(recheck_shown(each) for each in made.closed),
-        state=state,
-        state_now=None if state_now == state else state_now,
-    )
+    return receipt_of("duplicate", known.place, made, known.occurred, known_then, seen)

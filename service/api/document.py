@@ -16,7 +16,7 @@ from service.api.event_lines import LineRefused
 from service.api.events import Refused
 from service.api.feed import FeedPage
 from service.api.problems import Problem
-from service.record import Receipt
+from service.receipt import Receipt
 
 TITLE: Final = "Spindle ledger"
 VERSION: Final = "1"

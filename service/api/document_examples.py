@@ -308,6 +308,46 @@ EXAMPLES: Final[dict[str, dict[str, dict[str, Json]]]] = {
             }
         )
     },
+    "post_global_risk": {
+        _JSON: _one(
+            {
+                "process": {"mean": "11.40", "sd": "0.016"},
+                "u": "0.005",
+                "lower": "11.35",
+                "upper": "11.45",
+                "rule": {"name": "guarded", "guard_factor": "1.65"},
+            }
+        )
+    },
+    "post_budget": {
+        _JSON: _one(
+            {
+                "components": [
+                    {"source": "repeatability", "u": "0.0028", "dof": 9},
+                    {"source": "calibration", "u": "0.003"},
+                    {"source": "master", "u": "0.001"},
+                ],
+                "correlations": [{"between": ["calibration", "master"], "r": "0.5"}],
+                "confidence": "0.95",
+            }
+        )
+    },
+    "post_line": {
+        _JSON: _one({"x": [0, 12, 24, 36], "y": ["0.001", "0.003", "0.004", "0.007"], "predict_at": 48}),
+    },
+    "post_study": {
+        _JSON: _one(
+            {
+                "measurements": [
+                    {"part": part, "person": person, "trial": trial, "value": f"11.{40 + 3 * part + trial % part}"}
+                    for part in (1, 2, 3)
+                    for person in ("k.m.", "r.t.")
+                    for trial in (1, 2)
+                ],
+                "tolerance": "0.10",
+            }
+        )
+    },
     "add_endpoint": {_JSON: _one({"url": "https://127.0.0.1:8443/hooks", "types": ["recheck.due", "recheck.overdue"]})},
     "mint_key": {
         _JSON: _one({"name": "the tablet of hall 1", "scopes": ["events:write", "read"], "plants": ["skerrow"]})

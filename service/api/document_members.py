@@ -75,7 +75,9 @@ _MEASURED: Final = {
 }
 _PLAIN: Final = {"type": "string", "pattern": _SHOWN, "description": "a decimal, written plainly"}
 _EVENT_DATA: Final = [kind.data.__name__ for kind in KINDS.values()]
-_NUMBER_OR_QUANTITY: Final = {"anyOf": [ref("Decimal"), ref("Quantity")]}
+_NUMBER_ASKED: Final = ref("PlainNumber")
+_NUMBER_OR_QUANTITY: Final = {"anyOf": [_NUMBER_ASKED, ref("Quantity")]}
+_ASKED: Final = r"^-?(0|[1-9][0-9]{0,29})(\.[0-9]{1,40})?([eE][+-]?[0-9]{1,2})?$"
 
 
 def _standing(verdict: str) -> Schema:
@@ -95,6 +97,14 @@ WRITTEN: Final[dict[str, Schema]] = {
         "anyOf": [
             {"type": "string", "pattern": _DECIMAL},
             {"type": "number", "exclusiveMinimum": -(10**15), "exclusiveMaximum": 10**15},
+        ],
+    },
+    "PlainNumber": {
+        "description": "A number of a question: a string, or a JSON number, which is read exactly as it is written. At "
+        "most 30 digits before the point and 40 behind.",
+        "anyOf": [
+            {"type": "string", "pattern": _ASKED},
+            {"type": "number", "exclusiveMinimum": -(10**30), "exclusiveMaximum": 10**30},
         ],
     },
     "ProblemCode": {
@@ -194,8 +204,37 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
     "ShownQuantity": {"value": _PLAIN, "unit": {"type": "string", "enum": list(UNITS)}},
     "Master": {"k": ref("Decimal")},
     "GaugeCalibrated": {"k": ref("Decimal")},
-    "DecisionRule": {"guard_factor": or_null(ref("Decimal"))},
-    "Rule": {"guard_factor": or_null(ref("Decimal"))},
+    "DecisionRule": {name: or_null(ref("Decimal")) for name in ("guard_factor", "ratio", "confidence")},
+    "Rule": {name: or_null(_NUMBER_ASKED) for name in ("guard_factor", "ratio")},
+    "GlobalRiskAsked": {
+        "u": _NUMBER_ASKED,
+        "lower": or_null(_NUMBER_ASKED),
+        "upper": or_null(_NUMBER_ASKED),
+        "values": or_null({"type": "array", "maxItems": 100_000, "items": _NUMBER_ASKED}),
+    },
+    "Process": {"mean": _NUMBER_ASKED, "sd": _NUMBER_ASKED},
+    "AcceptanceAsked": {"lower": or_null(_NUMBER_ASKED), "upper": or_null(_NUMBER_ASKED)},
+    "BudgetAsked": {"confidence": or_null(_NUMBER_ASKED)},
+    "ComponentAsked": {"u": _NUMBER_ASKED, "dof": or_null(_NUMBER_ASKED), "sensitivity": or_null(_NUMBER_ASKED)},
+    "CorrelationAsked": {
+        "between": {"type": "array", "minItems": 2, "maxItems": 2, "items": {"type": "string"}},
+        "r": _NUMBER_ASKED,
+    },
+    "LineAsked": {
+        **{name: {"type": "array", "minItems": 1, "maxItems": 100_000, "items": _NUMBER_ASKED} for name in "xy"},
+        "predict_at": or_null(_NUMBER_ASKED),
+    },
+    "ControlAsked": {
+        "alpha": _NUMBER_ASKED,
+        "points": {
+            "type": "array",
+            "minItems": 1,
+            "maxItems": 10_000,
+            "items": {"type": "array", "minItems": 2, "maxItems": 2, "items": _NUMBER_ASKED},
+        },
+    },
+    "StudyAsked": {"tolerance": or_null(_NUMBER_ASKED)},
+    "StudyMeasurement": {"value": _NUMBER_ASKED},
     "ConformityAsked": {
         "y": _NUMBER_OR_QUANTITY,
         "u": _NUMBER_OR_QUANTITY,

@@ -11,7 +11,11 @@ from service.api.event_lines import MEDIA_TYPE as LINES
 from service.api.events import BATCH, SINGLE
 from service.api.probes import Readiness
 from service.api.webhooks import EndpointChange
-from service.domain.evaluation import ConformityAsked, SettingAsked
+from service.domain.budget import BudgetAsked
+from service.domain.conformity import ConformityAsked, GlobalRiskAsked
+from service.domain.evaluation import SettingAsked
+from service.domain.line import LineAsked
+from service.domain.study import StudyAsked
 
 JSON: Final = "application/json"
 
@@ -132,6 +136,18 @@ OPERATIONS: Final[dict[str, Told]] = {
         line="Decide whether a value conforms, and at what risk",
         codes=_OF_EVALUATIONS,
         bodies={JSON: ref(ConformityAsked.__name__)},
+    ),
+    "post_global_risk": Told(
+        line="Ask what a way of accepting costs over all that a process makes",
+        codes=_OF_EVALUATIONS,
+        bodies={JSON: ref(GlobalRiskAsked.__name__)},
+    ),
+    "post_budget": Told(
+        line="Combine contributions to an uncertainty", codes=_OF_EVALUATIONS, bodies={JSON: ref(BudgetAsked.__name__)}
+    ),
+    "post_line": Told(line="Fit a straight line", codes=_OF_EVALUATIONS, bodies={JSON: ref(LineAsked.__name__)}),
+    "post_study": Told(
+        line="Judge a gauge by a repeatability study", codes=_OF_EVALUATIONS, bodies={JSON: ref(StudyAsked.__name__)}
     ),
     "add_endpoint": Told(
         line="Add a webhook endpoint",

@@ -11,25 +11,33 @@ from msgspec import Struct
 from service import catalogue
 from service.api.door import JSON_BODY, time_of
 from service.domain import evaluation
-from service.domain.evaluation import (
-    Assumption,
+from service.domain.budget import BudgetAsked, BudgetEvaluated, evaluate_budget
+from service.domain.conformity import (
     ConformityAsked,
     ConformityEvaluated,
-    QuestionRefused,
-    SettingAsked,
+    GlobalRiskAsked,
+    GlobalRiskEvaluated,
     evaluate_conformity,
-    evaluate_setting,
+    evaluate_global_risk,
 )
+from service.domain.evaluation import Assumption, SettingAsked, evaluate_setting
 from service.domain.event.envelope import Unreadable, decode, refuse_nul
 from service.domain.gauge import Gauge
+from service.domain.line import LineAsked, LineEvaluated, evaluate_line
+from service.domain.question import QuestionRefused
 from service.domain.sheet import Revision
 from service.domain.shown import verdict_shown
 from service.domain.step import SheetUnknown
+from service.domain.study import StudyAsked, StudyEvaluated, evaluate_study
 from service.domain.turn import Instruction
 from service.postgres import Database, Transaction
 
 _SETTING: Final = msgspec.json.Decoder(SettingAsked)
 _CONFORMITY: Final = msgspec.json.Decoder(ConformityAsked)
+_GLOBAL_RISK: Final = msgspec.json.Decoder(GlobalRiskAsked)
+_BUDGET: Final = msgspec.json.Decoder(BudgetAsked)
+_LINE: Final = msgspec.json.Decoder(LineAsked)
+_STUDY: Final = msgspec.json.Decoder(StudyAsked)
 
 
 class SettingAnswer(Struct, frozen=True, kw_only=True):
@@ -76,6 +84,34 @@ async def post_conformity(request: Request[Any, Any, Any]) -> ConformityEvaluate
     return evaluate_conformity(asked)
 
 
+@post("/global-risk", status_code=200, opt={JSON_BODY: GlobalRiskAsked})
+async def post_global_risk(request: Request[Any, Any, Any]) -> GlobalRiskEvaluated:
+    """What a way of accepting costs over all that a process makes: consumer's and producer's risk."""
+    asked: GlobalRiskAsked = await _asked(request, _GLOBAL_RISK)
+    return evaluate_global_risk(asked)
+
+
+@post("/budget", status_code=200, opt={JSON_BODY: BudgetAsked})
+async def post_budget(request: Request[Any, Any, Any]) -> BudgetEvaluated:
+    """Combines contributions to an uncertainty, correlations and degrees of freedom included."""
+    asked: BudgetAsked = await _asked(request, _BUDGET)
+    return evaluate_budget(asked)
+
+
+@post("/line", status_code=200, opt={JSON_BODY: LineAsked})
+async def post_line(request: Request[Any, Any, Any]) -> LineEvaluated:
+    """Fits a straight line, with the uncertainty of its terms and of what it predicts."""
+    asked: LineAsked = await _asked(request, _LINE)
+    return evaluate_line(asked)
+
+
+@post("/study", status_code=200, opt={JSON_BODY: StudyAsked})
+async def post_study(request: Request[Any, Any, Any]) -> StudyEvaluated:
+    """Judges a gauge by parts that several people have measured several times."""
+    asked: StudyAsked = await _asked(request, _STUDY)
+    return evaluate_study(asked)
+
+
 async def _asked(request: Request[Any, Any, Any], decoder: "msgspec.json.Decoder[Any]") -> Any:
     """The question, every number as it was written. Raises QuestionRefused or Malformed."""
     body = await request.body()
@@ -87,5 +123,8 @@ async def _asked(request: Request[Any, Any, Any], decoder: "msgspec.json.Decoder
 
 
 routes: Final = Router(
-    path="/v1/evaluations", route_handlers=[post_setting, post_conformity], opt={"scope": "read"}, tags=["evaluations"]
+    path="/v1/evaluations",
+    route_handlers=[post_setting, post_conformity, post_global_risk, post_budget, post_line, post_study],
+    opt={"scope": "read"},
+    tags=["evaluations"],
 )

@@ -17,7 +17,8 @@ from service.api.problems import Problem, problem_of
 from service.domain.event.envelope import Malformed, decode, read_event
 from service.domain.refusal import Refusal
 from service.postgres import Database
-from service.record import Receipt, record
+from service.receipt import Receipt
+from service.record import record
 
 SINGLE: Final = frozenset({"application/cloudevents+json", "application/json"})
 BATCH: Final = "application/cloudevents-batch+json"

@@ -18,7 +18,6 @@ from msgspec import Struct
 
 from service.domain.distribution import normal_cdf
 from service.domain.quantity import EXACT
-from service.domain.refusal import Refusal
 from service.domain.uncertainty import NEAR
 
 Decided = Literal["conforming", "nonconforming", "undecided"]
@@ -26,12 +25,6 @@ RuleName = Literal["simple", "guarded", "iso_14253_1", "ratio"]
 
 GUARD_OF_EDITION: Final = {"1998": Decimal(2), "2013": Decimal(2), "2017": Decimal("1.65")}
 """ISO 14253-1, by the year of its edition: the factor on u of the band that the rule keeps from each limit."""
-
-
-class EditionUnknown(Refusal):
-    """A rule that says different things in its editions, under one that is not known."""
-
-    code = "edition_unknown"
 
 
 class Interval(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -71,7 +64,7 @@ def decide(
     """Judges total/divisor against the limits, all in one unit; `u` is its standard uncertainty, None if unknown.
 
     With a guard band: at least a band inside conforms, more than a band outside does not conform, in between is
-    undecided. Without u only a simple rule decides. Raises EditionUnknown for an edition whose band is not known.
+    undecided. Without u only a simple rule decides.
     """
     factor = guard_of(rule, edition, guard_factor)
     with localcontext(EXACT):
@@ -103,16 +96,20 @@ def decide(
 
 
 def guard_of(rule: RuleName, edition: str, guard_factor: Decimal) -> Decimal | None:
-    """The factor on u of the rule's guard band, None where the rule has none. Raises EditionUnknown."""
+    """The factor on u of the rule's guard band, None where the rule has none."""
     if rule == "guarded":
         return guard_factor
     if rule != "iso_14253_1":
         return None
+    year = edition_year(edition)
+    assert year is not None, edition
+    return GUARD_OF_EDITION[year]
+
+
+def edition_year(edition: str) -> str | None:
+    """The year of an edition of ISO 14253-1, None where it names none that is known, or more than one."""
     years = [year for year in GUARD_OF_EDITION if year in edition]
-    if len(years) != 1:
-        known = ", ".join(GUARD_OF_EDITION)
-        raise EditionUnknown(f"the edition of ISO 14253-1 names one of the years {known}, {edition!r} does not")
-    return GUARD_OF_EDITION[years[0]]
+    return years[0] if len(years) == 1 else None
 
 
 def capability(u: Decimal, lower: Decimal, upper: Decimal) -> Decimal:

@@ -5,45 +5,29 @@ taken as in order where the question does not say it, and every such assumption 
 """
 
 from datetime import UTC, datetime
-from decimal import Decimal, localcontext
+from decimal import Decimal
 from typing import Annotated, Final, Literal
 
-import msgspec
 from msgspec import Meta, Struct
 
 from service.domain.admissibility import Preparation, TorqueRecord, setting_reasons
-from service.domain.decision import decide
 from service.domain.event import Fact
 from service.domain.event.gauges import GaugeCalibrated, GaugeRegistered
-from service.domain.event.sheets import Key, Name, NoseTorque, SheetIssued
+from service.domain.event.sheets import Key, NoseTorque, SheetIssued
 from service.domain.event.spindles import Reading, SettingMeasured
 from service.domain.gauge import CalibrationOfOtherKind, Gauge, apply_gauge
-from service.domain.quantity import EXACT, UNITS, Quantity, ShownQuantity, check_unit, exact_decimal, shown
-from service.domain.refusal import Refusal
+from service.domain.quantity import Quantity
+from service.domain.question import QuestionRefused
 from service.domain.sheet import CheckNotApplicable, Revision, SheetIncomplete
 from service.domain.turn import Instruction, advise_setting, cure_reasons
 from service.domain.verdict import SettingVerdict, judge_setting
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_ABSENT: Final = msgspec.Raw(b"null")
-_ONE: Final = Decimal(1)
-_BASE_UNIT: Final = {"length": "mm", "angle": "deg", "force": "N", "torque": "N.m", "pressure": "bar", "one": "1"}
 
 SETTING_METHOD: Final = (
     "mean of opposed readings or least squares; uncertainty by JCGM 100:2008, 5.1.2, U = 2 u; decision by "
     "JCGM 106:2012, 8.2 (simple) or 8.3 and ISO 14253-1 (guarded); probability of conformity by JCGM 106:2012, 7.4"
 )
-CONFORMITY_METHOD: Final = (
-    "decision by JCGM 106:2012, 8.2 (simple: on or inside the limits) or 8.3 and ISO 14253-1 (guarded: a band of "
-    "guard_factor times u at each limit); probability of conformity of a normal quantity by JCGM 106:2012, 7.3.1 (one "
-    "limit) or 7.4 (two), without prior knowledge; consumer_risk is 1 minus it (9.3.2): what is risked if y is accepted"
-)
-
-
-class QuestionRefused(Refusal):
-    """A question that has no answer; the fault says what is wrong with it."""
-
-    code = "evaluation_invalid"
 
 
 class SheetStated(SheetIssued, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -170,113 +154,3 @@ def _assumed(asked: SettingAsked, at: datetime, revision: Revision) -> tuple[Ass
         if getattr(asked, member) is None and needed.get(member, True)
     ]
     return (*found, Assumption(member="rebuild", text="The last rebuild was complete: segments, o-ring and parts."))
-
-
-class Rule(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Which rule decides; `guard_factor` multiplies u at each limit (guarded only)."""
-
-    name: Literal["simple", "guarded"]
-    guard_factor: msgspec.Raw = msgspec.field(default_factory=lambda: _ABSENT)
-    edition: Name | None = None
-
-
-class ConformityAsked(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """An estimate y with its standard uncertainty u, and one limit or two: all plain numbers, or all quantities."""
-
-    y: msgspec.Raw
-    u: msgspec.Raw
-    lower: msgspec.Raw = msgspec.field(default_factory=lambda: _ABSENT)
-    upper: msgspec.Raw = msgspec.field(default_factory=lambda: _ABSENT)
-    rule: Rule
-
-
-class Acceptance(Struct, frozen=True, kw_only=True):
-    """Where the rule accepts; an open side is null. Guard bands wider than the limits leave lower above upper."""
-
-    lower: str | ShownQuantity | None
-    upper: str | ShownQuantity | None
-
-
-class ConformityEvaluated(Struct, frozen=True, kw_only=True):
-    outcome: str
-    probability_of_conformity: str
-    consumer_risk: str
-    acceptance: Acceptance
-    method: str = CONFORMITY_METHOD
-
-
-class _Number(Struct, frozen=True, kw_only=True):
-    """A value as it was written; `unit` is None for a plain number."""
-
-    value: Decimal
-    unit: str | None
-
-
-def evaluate_conformity(asked: ConformityAsked) -> ConformityEvaluated:
-    """The decision on y. Raises QuestionRefused, naming each member that cannot be taken."""
-    given = {name: _number(getattr(asked, name), f"/{name}") for name in ("y", "u", "lower", "upper")}
-    if given["y"] is None or given["u"] is None:
-        raise QuestionRefused("y and u are needed", pointer="/y" if given["y"] is None else "/u")
-    values, unit = _in_one_unit({name: number for name, number in given.items() if number is not None})
-    lower, upper, u = values.get("lower"), values.get("upper"), values["u"]
-    if lower is None and upper is None:
-        raise QuestionRefused("state lower, upper or both", pointer="/lower")
-    if lower is not None and upper is not None and lower > upper:
-        raise QuestionRefused("lower is above upper", pointer="/lower")
-    if u < 0:
-        raise QuestionRefused("a standard uncertainty is zero or more", pointer="/u")
-    factor = _number(asked.rule.guard_factor, "/rule/guard_factor")
-    if asked.rule.name == "guarded" and factor is None:
-        raise QuestionRefused("a guarded rule states its guard_factor", pointer="/rule/guard_factor")
-    if factor is not None and (factor.unit is not None or factor.value < 0):
-        raise QuestionRefused("guard_factor is a plain number, zero or more", pointer="/rule/guard_factor")
-    guard = Decimal(0) if factor is None else factor.value
-    decision = decide(total=values["y"], u=u, lower=lower, upper=upper, rule=asked.rule.name, guard_factor=guard)
-    probability = decision.probability_of_conformity
-    assert probability is not None
-    accepts = decision.acceptance
-    ends = (lower, upper) if accepts is None else (accepts.lower, accepts.upper)
-    with localcontext(EXACT):
-        risk = _ONE - Decimal(probability)
-    return ConformityEvaluated(
-        outcome=decision.outcome,
-        probability_of_conformity=probability,
-        consumer_risk=f"{risk:.6f}",
-        acceptance=Acceptance(lower=_written(ends[0], unit), upper=_written(ends[1], unit)),
-    )
-
-
-def _number(raw: msgspec.Raw, pointer: str) -> _Number | None:
-    """A plain number or a quantity, exactly as written; None where it was left out."""
-    written = bytes(raw).strip()
-    if written == b"null":
-        return None
-    try:
-        if written.startswith(b"{"):
-            stated = msgspec.json.decode(written, type=Quantity)
-            return _Number(value=stated.value, unit=check_unit(stated.unit))
-        return _Number(value=exact_decimal(written), unit=None)
-    except (ValueError, msgspec.MsgspecError) as error:
-        text = str(error).partition(" - at `")[0]
-        raise QuestionRefused(f"{pointer[1:]}: {text.partition(': ')[2] or text}", pointer=pointer) from error
-
-
-def _in_one_unit(given: dict[str, _Number]) -> tuple[dict[str, Decimal], str | None]:
-    """All values in one unit, exactly: as written where all have the same, else in the unit of their kind."""
-    units = {number.unit for number in given.values()}
-    if len(units) == 1:
-        return {name: number.value for name, number in given.items()}, units.pop()
-    kinds = {None if unit is None else UNITS[unit][0] for unit in units}
-    kind = kinds.pop()
-    if kinds or kind is None or kind == "temperature":
-        place = next(name for name, number in given.items() if number.unit != next(iter(given.values())).unit)
-        raise QuestionRefused("the values are all plain numbers, or all of one kind of unit", pointer=f"/{place}")
-    return {
-        name: EXACT.multiply(number.value, UNITS[number.unit or "1"][1]) for name, number in given.items()
-    }, _BASE_UNIT[kind]
-
-
-def _written(value: Decimal | None, unit: str | None) -> str | ShownQuantity | None:
-    if value is None:
-        return None
-    return format(value, "f") if unit is None else shown(value, unit)

@@ -116,7 +116,7 @@ def correlated(parts: Sequence[Decimal], correlations: Mapping[tuple[int, int], 
             variance += 2 * parts[one] * parts[other] * r
         if variance < 0:
             if -variance > sum((part * part for part in parts), Decimal(0)) * Decimal("1e-20"):
-                raise ValueError("correlations_impossible: the variance would be below zero")
+                raise ValueError("the variance would be below zero")
             variance = Decimal(0)
         return variance.sqrt()
 
@@ -189,42 +189,38 @@ def measurement_budget(
     master, sqrt(s^2 + resolution^2/12), unless the repeatability is declared to include it; where neither a
     master nor that declaration is stated, it is unstated.
     """
-    with localcontext(NEAR):
-        reduction = weight_squares.sqrt()
-        step = None if resolution is None else from_resolution(resolution)
-        zeroing = None
-        if master is not None and not zeroing_included:
-            zeroing = combined([repeatability] if step is None else [repeatability, step])
-        terms = {
-            "repeatability": repeatability * reduction,
-            "resolution": None if step is None else step * reduction,
-            "zeroing": zeroing,
-            "calibration": None if calibration is None else calibration.u,
-            "master": None if master is None else master.u,
-            "temperature": temperature,
-            "drift": drift,
-        }
-    dofs = {"repeatability": repeatability_dof}
-    if step is None:
-        dofs["zeroing"] = repeatability_dof
-    elif zeroing is not None:
-        dofs["zeroing"] = effective_dof([(repeatability, repeatability_dof), (step, None)])
-    not_needed = {"master", "drift"}
-    if zeroing_included:
-        not_needed.add("zeroing")
+    step = None if resolution is None else from_resolution(resolution)
+    zeroed = master is not None and not zeroing_included
+    once = [(repeatability, repeatability_dof), *([] if step is None else [(step, None)])]
+    terms = {
+        "repeatability": _averaged(repeatability, weight_squares),
+        "resolution": None if step is None else _averaged(step, weight_squares),
+        "zeroing": combined(u for u, _ in once) if zeroed else None,
+        "calibration": None if calibration is None else calibration.u,
+        "master": None if master is None else master.u,
+        "temperature": temperature,
+        "drift": drift,
+    }
+    not_needed = {"master", "drift", *(("zeroing",) if zeroing_included else ())}
     unstated = [name for name, u in terms.items() if u is None and name not in not_needed]
     if calibration is not None and not correction_stated:
         unstated.append("correction")
-    own = [u for name, u in terms.items() if u is not None and name in _OWN]
-    common = [u for name, u in terms.items() if u is not None and name not in _OWN]
+    stated = {name: u for name, u in terms.items() if u is not None}
     return Budget(
-        components=tuple(
-            Component(source=name, u=u, dof=dofs.get(name), averaged=name in _AVERAGED)
-            for name, u in terms.items()
-            if u is not None
-        ),
+        components=_lines(stated, {"repeatability": repeatability_dof, "zeroing": effective_dof(once)}),
         unstated=tuple(unstated),
-        own=combined(own),
-        common=combined(common),
+        own=combined(u for name, u in stated.items() if name in _OWN),
+        common=combined(u for name, u in stated.items() if name not in _OWN),
         confidence=confidence,
+    )
+
+
+def _averaged(u: Decimal, weight_squares: Decimal) -> Decimal:
+    with localcontext(NEAR):
+        return u * weight_squares.sqrt()
+
+
+def _lines(stated: Mapping[str, Decimal], dofs: Mapping[str, Decimal | None]) -> tuple[Component, ...]:
+    return tuple(
+        Component(source=name, u=u, dof=dofs.get(name), averaged=name in _AVERAGED) for name, u in stated.items()
     )

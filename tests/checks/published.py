@@ -4,5 +4,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-_FILE = Path(__file__).parent / "decision_and_uncertainty.json"
-CHECKS: dict[str, dict[str, Any]] = {check["id"]: check for check in json.loads(_FILE.read_text())["checks"]}
+_FILES = [Path(__file__).parent / name for name in ("decision_and_uncertainty.json", "evaluations.json")]
+CHECKS: dict[str, dict[str, Any]] = {
+    check["id"]: check for file in _FILES for check in json.loads(file.read_text("utf-8"))["checks"]
+}

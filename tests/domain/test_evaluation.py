@@ -6,7 +6,8 @@ from typing import Any
 import msgspec
 import pytest
 
-from service.domain.evaluation import ConformityAsked, ConformityEvaluated, QuestionRefused, evaluate_conformity
+from service.domain.conformity import ConformityAsked, ConformityEvaluated, evaluate_conformity
+from service.domain.question import QuestionRefused
 
 
 def asked(**changes: Any) -> ConformityEvaluated:

@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from service.count import Answered
 from service.domain.refusal import Refusal
-from service.record import Receipt
+from service.receipt import Receipt
 
 Outcome = Receipt | Refusal | list[Answered]
 Written = TypeVar("Written", Receipt, list[Answered])

@@ -15,7 +15,8 @@ from service.access import Key
 from service.count import Answered, count
 from service.domain.refusal import Refusal
 from service.postgres import Database
-from service.record import Receipt, record
+from service.receipt import Receipt
+from service.record import record
 from tests.postgres.holding import PATIENCE_S, Hold, holding, outcome
 from tests.story.loading import (
     ENDED,

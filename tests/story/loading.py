@@ -12,7 +12,8 @@ from service import access, ledger, projections
 from service.access import Key
 from service.domain.event.envelope import Event, read_event
 from service.postgres import Database, Statement
-from service.record import Receipt, record
+from service.receipt import Receipt
+from service.record import record
 from service.refold import fold_whole
 from service.sweep import sweep_once
 from service.verify import Verified, verify

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+from service.domain.decision import edition_year
 from service.domain.quantity import Quantity, decimal_of
 
 NotApplicable = Literal["not_applicable"]
@@ -42,12 +43,16 @@ class SettingDepth(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 class ThreadAdjust(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="by", tag="thread"):
-    """The nose is turned; `turning_in` says what a turn away from the front does to the depth."""
+    """The nose is turned; `turning_in` says what a turn away from the front does to the depth.
+
+    `size` is the thread's, such as M42: a pitch that ISO 261 does not have with it is pointed out.
+    """
 
     pitch: Quantity | None = None
     starts: Annotated[int, Meta(ge=1, le=8)] | None = None
     hand: Literal["right", "left"] | None = None
     turning_in: Literal["increases_depth", "reduces_depth"] | None = None
+    size: Annotated[str, Meta(pattern=r"^M[1-9][0-9]{0,2}(?!\n)$")] | None = None
 
     def __post_init__(self) -> None:
         if self.pitch is not None and (self.pitch.dimension != "length" or self.pitch.base <= 0):
@@ -154,7 +159,7 @@ class DecisionRule(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
             raise ValueError("ratio_missing: /ratio: a ratio rule states its ratio, above zero")
         if self.confidence is not None and not 0 < self.confidence < 1:
             raise ValueError("confidence_out_of_range: /confidence: confidence lies between 0 and 1")
-        if self.name == "iso_14253_1" and not any(year in self.edition for year in ("1998", "2013", "2017")):
+        if self.name == "iso_14253_1" and edition_year(self.edition) is None:
             raise ValueError("edition_unknown: /edition: the edition of ISO 14253-1 is that of 1998, 2013 or 2017")
         if self.uncertainty_max is not None and self.uncertainty_max.dimension != "length":
             raise ValueError("unit_of_other_kind: /uncertainty_max/unit: uncertainty_max is a length")

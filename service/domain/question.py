@@ -1,0 +1,107 @@
+"""Questions asked with plain numbers: every number exactly as it was written, and a refusal that names its place."""
+
+import re
+from collections.abc import Sequence
+from decimal import Context, Decimal
+from fractions import Fraction
+from typing import Final
+
+import msgspec
+from msgspec import Raw, Struct
+
+from service.domain.quantity import EXACT, UNITS, Quantity, ShownQuantity, check_unit, shown
+from service.domain.refusal import Refusal
+
+ABSENT: Final = Raw(b"null")
+_WRITTEN: Final = re.compile(rb'"?(-?(?:0|[1-9][0-9]{0,29})(?:\.[0-9]{1,40})?(?:[eE][+-]?[0-9]{1,2})?)"?\Z')
+_DIGITS: Final = 15
+_BASE_UNIT: Final = {"length": "mm", "angle": "deg", "force": "N", "torque": "N.m", "pressure": "bar", "one": "1"}
+
+
+class QuestionRefused(Refusal):
+    """A question that has no answer; the fault says what is wrong with it."""
+
+    code = "evaluation_invalid"
+
+
+class Number(Struct, frozen=True, kw_only=True):
+    """A value as it was written; `unit` is None for a plain number."""
+
+    value: Decimal
+    unit: str | None
+
+
+def absent() -> Raw:
+    return ABSENT
+
+
+def plain(raw: Raw, pointer: str) -> Decimal:
+    """A number or a decimal string, exactly as written. Raises QuestionRefused."""
+    written = bytes(raw).strip()
+    match = _WRITTEN.match(written)
+    if match is None or written.startswith(b'"') != written.endswith(b'"'):
+        name = pointer.rpartition("/")[2]
+        missing = "is missing" if written == b"null" else "is a plain decimal, at most 30 digits before and 40 behind"
+        raise QuestionRefused(f"{name} {missing}", pointer=pointer)
+    return Decimal(match.group(1).decode("ascii"))
+
+
+def plain_or_none(raw: Raw, pointer: str) -> Decimal | None:
+    return None if bytes(raw).strip() == b"null" else plain(raw, pointer)
+
+
+def plain_list(raws: Sequence[Raw], pointer: str) -> list[Decimal]:
+    return [plain(raw, f"{pointer}/{place}") for place, raw in enumerate(raws)]
+
+
+def number(raw: Raw, pointer: str) -> Number | None:
+    """A plain number or a quantity, exactly as written; None where it was left out. Raises QuestionRefused."""
+    written = bytes(raw).strip()
+    if written == b"null":
+        return None
+    if not written.startswith(b"{"):
+        return Number(value=plain(raw, pointer), unit=None)
+    try:
+        stated = msgspec.json.decode(written, type=Quantity)
+        return Number(value=stated.value, unit=check_unit(stated.unit))
+    except (ValueError, msgspec.MsgspecError) as error:
+        text = str(error).partition(" - at `")[0]
+        raise QuestionRefused(f"{pointer[1:]}: {text.partition(': ')[2] or text}", pointer=pointer) from error
+
+
+def in_one_unit(given: dict[str, Number]) -> tuple[dict[str, Decimal], str | None]:
+    """All values in one unit, exactly: as written where all have the same, else in the unit of their kind."""
+    units = {each.unit for each in given.values()}
+    if len(units) == 1:
+        return {name: each.value for name, each in given.items()}, units.pop()
+    kinds = {None if unit is None else UNITS[unit][0] for unit in units}
+    kind = kinds.pop()
+    if kinds or kind is None or kind == "temperature":
+        place = next(name for name, each in given.items() if each.unit != next(iter(given.values())).unit)
+        raise QuestionRefused("the values are all plain numbers, or all of one kind of unit", pointer=f"/{place}")
+    return {name: EXACT.multiply(each.value, UNITS[each.unit or "1"][1]) for name, each in given.items()}, _BASE_UNIT[
+        kind
+    ]
+
+
+def written(value: Decimal | None, unit: str | None) -> str | ShownQuantity | None:
+    """An exact value in the form in which the question was asked."""
+    if value is None:
+        return None
+    return format(value, "f") if unit is None else shown(value, unit)
+
+
+def significant(value: Decimal | Fraction | float) -> str:
+    """A result that is not exact, to fifteen significant digits."""
+    context = Context(prec=_DIGITS)
+    if isinstance(value, Fraction):
+        rounded = context.divide(Decimal(value.numerator), Decimal(value.denominator))
+    else:
+        rounded = context.plus(Decimal(value))
+    return format(rounded.normalize() if rounded == 0 else rounded, "f")
+
+
+def root(value: Fraction) -> Decimal:
+    """The square root of an exact value, to forty digits."""
+    context = Context(prec=40)
+    return context.divide(Decimal(value.numerator), Decimal(value.denominator)).sqrt(context)
