@@ -41,6 +41,13 @@ def in_order(reasons: Iterable[str]) -> tuple[str, ...]:
     return tuple(code for code in REASONS if code in given)
 
 
+class Finding(Struct, frozen=True, kw_only=True):
+    """Something the person should know about what they have just recorded; refuses nothing."""
+
+    code: str
+    text: str
+
+
 class Limits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Limits as values of the measured quantity (not as deviations); an open side is None."""
 

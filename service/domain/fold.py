@@ -23,13 +23,10 @@ from service.domain.refusal import Refusal
 from service.domain.spindle import (
     SpindleState,
     Withheld,
-    anchored,
     checked,
     conceded,
     counted,
-    loosened,
     silent_from,
-    superseded,
     torqued,
     with_rechecks,
     working,
@@ -229,13 +226,11 @@ def apply(state: SpindleState, fact: Fact, known: References) -> Step:  # noqa: 
         case spindles.ComponentReplaced():
             return Step(state=work.component_replaced(state, data))
         case spindles.NoseAdjusted():
-            adjusted = superseded(working(loosened(state), "adjustment"), frozenset({"acceptance", "adjustment"}))
-            return Step(state=anchored(adjusted, revision, "adjustment"))
+            return Step(state=work.adjusted(state, data, revision))
         case spindles.NoseTorqued():
             return Step(state=torqued(working(state, "torque"), data.torque.base, _believed(state, data.count)))
         case spindles.ClampExercised():
-            run_in = replace(state.run_in, exercised=state.run_in.exercised + data.cycles)
-            return Step(state=replace(state, run_in=run_in, touched_since_setting=True))
+            return Step(state=work.exercised(state, data))
         case spindles.SettingMeasured():
             return measured.setting_measured(state, data, revision, known)
         case spindles.DrawForceMeasured():

@@ -1,5 +1,6 @@
 """Measurements folded in: judged by what is on record, and what their verdict changes."""
 
+from datetime import datetime
 from decimal import Decimal
 
 from msgspec.structs import replace
@@ -8,7 +9,8 @@ from service.domain import recheck
 from service.domain.admissibility import force_reasons, run_out_reasons, setting_reasons
 from service.domain.event import spindles
 from service.domain.gauge import Gauge
-from service.domain.recheck import ACTIVE, REPEAT_CHECK
+from service.domain.nose_response import SETTLED_CYCLES, answer_of, expected_response, lead_inwards
+from service.domain.recheck import ACTIVE, REPEAT_CHECK, Moment
 from service.domain.sheet import Revision
 from service.domain.spindle import (
     ForceMeasurement,
@@ -22,7 +24,15 @@ from service.domain.spindle import (
 )
 from service.domain.step import Finding, References, Step, Verdict
 from service.domain.turn import Instruction, advise_setting, cure_reasons
-from service.domain.verdict import RunOutVerdict, depth_shift, judge_draw_force, judge_run_out, judge_setting
+from service.domain.verdict import (
+    ForceVerdict,
+    RunOutVerdict,
+    SettingVerdict,
+    depth_shift,
+    judge_draw_force,
+    judge_run_out,
+    judge_setting,
+)
 
 
 def setting_measured(
@@ -47,13 +57,20 @@ def setting_measured(
         return _not_admissible(replace(state, last_setting=measurement), "setting", verdict, revision)
     before = state.setting
     shift = None if before is None else depth_shift(before.verdict.depth, verdict.depth)
-    findings = _remeasured(state)
-    instruction = advise_setting(verdict, revision=revision, at_recheck=state.job is None and "setting" in state.proven)
+    state, answered = _answered(state, verdict, revision)
+    verdict = replace(verdict, findings=(*_remeasured(state, before, verdict), *answered))
+    measurement = replace(measurement, verdict=verdict)
+    instruction = advise_setting(
+        verdict,
+        revision=revision,
+        at_recheck=state.job is None and "setting" in state.proven,
+        observed=state.observed_turns,
+    )
     state = checked(state, revision, "setting")
-    state = replace(state, setting=measurement, last_setting=measurement, touched_since_setting=False)
+    state = replace(state, setting=measurement, last_setting=measurement)
     state = _admitted(state, "setting", verdict)
     state = accepted_if_proven(state, revision)
-    return Step(state=state, verdict=verdict, instruction=instruction, shift=shift, findings=findings)
+    return Step(state=state, verdict=verdict, instruction=instruction, shift=shift, findings=verdict.findings)
 
 
 def _gauge(key: str | None, known: References) -> Gauge | None:
@@ -73,15 +90,64 @@ def _not_admissible(state: SpindleState, check: str, verdict: Verdict, revision:
     return Step(state=state, verdict=verdict, instruction=cure)
 
 
-def _remeasured(state: SpindleState) -> tuple[Finding, ...]:
-    """Measured again with nothing done in between: worth knowing, so that nobody shops for a reading."""
-    before = state.setting
-    if before is None or state.touched_since_setting:
+def _answered(
+    state: SpindleState, verdict: SettingVerdict, revision: Revision
+) -> tuple[SpindleState, tuple[Finding, ...]]:
+    """What the nose turned since the setting before did to the depth: learned, and told where it is worth a word."""
+    turned, lead = state.turned, lead_inwards(revision.issued.adjust)
+    state = replace(state, turned=None)
+    if turned is None or lead is None:
+        return state, ()
+    answer = answer_of(
+        turned,
+        verdict.depth,
+        at=state.newest.time,
+        count=state.counter.count,
+        lead_mm=lead,
+        before=expected_response(state.observed_turns, lead),
+    )
+    if answer.learned is not None:
+        state = replace(state, observed_turns=(*state.observed_turns, answer.learned))
+    return state, answer.findings
+
+
+def _remeasured(
+    state: SpindleState,
+    before: SettingMeasurement | ForceMeasurement | RunOutMeasurement | None,
+    verdict: Verdict,
+) -> tuple[Finding, ...]:
+    """Measured again with nothing done in between: worth knowing, so that nobody shops for a reading.
+
+    Cycles counted since make a check of it, but not after a measurement that did not conform: a handful of cycles puts
+    nothing right. A measurement that was not admissible is to be made again, so the next is no second one.
+    """
+    if before is None or (state.worked is not None and _order(state.worked) > _order(before.at)):
         return ()
-    if state.counter.count != before.at.count:
+    since = state.counter.count - (before.at.count or 0)
+    conformed = before.verdict.outcome == "conforming"
+    if since > (0 if conformed else SETTLED_CYCLES):
         return ()
-    text = f"Nothing was done and no cycle counted since the measurement of entry {before.at.sequence}."
+    cycles = "" if since == 0 else f", but that {since} cycles were counted,"
+    text = (
+        f"Nothing was done{cycles} since the measurement of entry {before.at.sequence}: "
+        f"{_value(before.verdict)}, {before.verdict.outcome}. This one: {_value(verdict)}, {verdict.outcome}."
+    )
     return (Finding(code="remeasured_unchanged", text=text),)
+
+
+def _order(moment: Moment) -> tuple[datetime, int]:
+    return moment.time, moment.sequence or 0
+
+
+def _value(verdict: Verdict) -> str:
+    match verdict:
+        case SettingVerdict():
+            shown = verdict.mean
+        case ForceVerdict():
+            shown = verdict.force
+        case RunOutVerdict():
+            shown = verdict.run_out
+    return f"{shown.value} {shown.unit}"
 
 
 def _admitted(state: SpindleState, check: str, verdict: Verdict) -> SpindleState:
@@ -99,13 +165,15 @@ def force_measured(
     at, gauge = state.newest.time, _gauge(data.gauge, known)
     reasons = force_reasons(data, at=at, revision=revision, gauge=gauge, gauge_key_known=gauge is not None)
     verdict = judge_draw_force(data, at=at, revision=revision, gauge=gauge, reasons=reasons)
+    if verdict.admissible:
+        verdict = replace(verdict, findings=_remeasured(state, state.force, verdict))
     measurement = ForceMeasurement(at=state.newest, verdict=verdict)
     state = replace(state, last_draw_force=measurement)
     if not verdict.admissible:
         return _not_admissible(state, "draw_force", verdict, revision)
     state = checked(replace(state, force=measurement), revision, "draw_force")
     state = accepted_if_proven(_admitted(state, "draw_force", verdict), revision)
-    return Step(state=state, verdict=verdict)
+    return Step(state=state, verdict=verdict, findings=verdict.findings)
 
 
 def run_out_measured(state: SpindleState, data: spindles.RunOutMeasured, revision: Revision, known: References) -> Step:
@@ -113,14 +181,17 @@ def run_out_measured(state: SpindleState, data: spindles.RunOutMeasured, revisio
     at, gauge = state.newest.time, _gauge(data.gauge, known)
     reasons = run_out_reasons(data, at=at, revision=revision, gauge=gauge, gauge_key_known=gauge is not None)
     verdict = judge_run_out(data, at=at, revision=revision, gauge=gauge, reasons=reasons)
+    here = [each for each in state.run_outs if _spot(each.verdict) == _spot(verdict)]
+    others = tuple(each for each in state.run_outs if each not in here)
+    if verdict.admissible and here:
+        verdict = replace(verdict, findings=_remeasured(state, here[-1], verdict))
     measurement = RunOutMeasurement(at=state.newest, verdict=verdict)
     state = replace(state, last_run_out=measurement)
     if not verdict.admissible:
         return _not_admissible(state, "run_out", verdict, revision)
-    others = tuple(each for each in state.run_outs if _spot(each.verdict) != _spot(verdict))
     state = checked(replace(state, run_outs=(*others, measurement)), revision, "run_out")
     state = accepted_if_proven(_admitted(state, "run_out", verdict), revision)
-    return Step(state=state, verdict=verdict)
+    return Step(state=state, verdict=verdict, findings=verdict.findings)
 
 
 def _spot(verdict: RunOutVerdict) -> tuple[str, Decimal | None]:

@@ -4,6 +4,8 @@ Rules of this file
 - A state is a value: every function answers a new one.
 - `setting`, `force` and `run_outs` are the measurements that stand; work on the spindle ends them. What was last
   measured, standing or not, is kept beside them for showing.
+- `worked` is when something was last done to the spindle that may change what is measured; `turned` is the nose turned
+  since the setting that stood, `observed_turns` what such turns did. A rebuild, a new nose or draw bar forgets both.
 """
 
 from collections.abc import Iterable
@@ -18,6 +20,7 @@ from service.domain import recheck
 from service.domain.admissibility import Preparation, RebuildRecord, TorqueRecord
 from service.domain.counter import SILENT_AFTER, CounterTrack
 from service.domain.event.sheets import Recheck, RunOutLimit
+from service.domain.nose_response import ObservedTurn, Turned
 from service.domain.recheck import ACTIVE, Episode, Moment
 from service.domain.sheet import Revision
 from service.domain.verdict import ForceVerdict, RunOutVerdict, SettingVerdict
@@ -142,7 +145,9 @@ class SpindleState(Struct, frozen=True, kw_only=True):
     last_setting: SettingMeasurement | None = None
     last_draw_force: ForceMeasurement | None = None
     last_run_out: RunOutMeasurement | None = None
-    touched_since_setting: bool = False
+    worked: Moment | None = None
+    turned: Turned | None = None
+    observed_turns: tuple[ObservedTurn, ...] = ()
     proven: dict[str, Moment] = {}
     checked: dict[str, Moment] = {}
     unproven_out: dict[str, Moment] = {}
@@ -188,12 +193,16 @@ def preparation(state: SpindleState) -> Preparation:
 
 
 def working(state: SpindleState, kind: Literal["adjustment", "torque", "component", "reinstallation"]) -> SpindleState:
-    """The proof of the setting ended by work on the spindle; an open rebuild stays the job it is."""
+    """The proof of the setting ended by work on the spindle; an open rebuild stays the job it is.
+
+    After other work than turning and torquing the depth has moved by more than the turn.
+    """
     job = state.job if state.job is not None else Job(kind=kind, at=state.newest)
     if job.kind != "rebuild" and kind == "adjustment":
         job = Job(kind=kind, at=state.newest)
     doubts = without(state.unproven_out, "setting")
-    return replace(state, job=job, setting=None, unproven_out=doubts, touched_since_setting=True)
+    turned = state.turned if kind in ("adjustment", "torque") else None
+    return replace(state, job=job, setting=None, unproven_out=doubts, worked=state.newest, turned=turned)
 
 
 def without(moments: dict[str, Moment], check: str) -> dict[str, Moment]:
@@ -286,7 +295,8 @@ def checked(state: SpindleState, revision: Revision, check: str) -> SpindleState
                 begun.append(recheck.begin(state.subject, rule, state.newest))
         episodes.append(episode)
     made = {**state.checked, check: state.newest}
-    return replace(state, rechecks=(*episodes, *begun), checked=made)
+    worked = state.newest if check == "grease" else state.worked
+    return replace(state, rechecks=(*episodes, *begun), checked=made, worked=worked)
 
 
 def accepted_if_proven(state: SpindleState, revision: Revision) -> SpindleState:

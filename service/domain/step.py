@@ -5,6 +5,7 @@ from typing import TypeAlias
 
 from msgspec import Struct
 
+from service.domain.finding import Finding as Finding
 from service.domain.gauge import Gauge
 from service.domain.lot import Lot
 from service.domain.recheck import Episode
@@ -75,13 +76,6 @@ class References(Struct, frozen=True, kw_only=True):
         if sheet is None:
             raise SheetUnknown(f"sheet {code!r} has never been issued", pointer="/data/sheet")
         return sheet.at(when)
-
-
-class Finding(Struct, frozen=True, kw_only=True):
-    """Something the person should know about what they have just recorded; refuses nothing."""
-
-    code: str
-    text: str
 
 
 class Step(Struct, frozen=True, kw_only=True):

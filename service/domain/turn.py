@@ -2,19 +2,22 @@
 
 Rules of this file: "in" is away from the front. Depth is what the readings measure, and `turning_in` says what a
 turn inwards does to it. Pitch, hand and torque come from the sheet; where one is missing no advice is given
-and the member is named. No torque above the sheet's maximum is ever written.
+and the member is named. No torque above the sheet's maximum is ever written. What earlier turns achieved corrects
+the turn (nose_response.py); a shim is as thick as it is measured, so nothing is learned from shims.
 """
 
-from decimal import ROUND_HALF_UP, Decimal, Inexact, localcontext
+from decimal import ROUND_HALF_UP, Context, Decimal, Inexact, localcontext
 from typing import Final, Literal
 
 from msgspec import Struct
 
+from service.domain.decision import conformity_probability
 from service.domain.event.sheets import NoAdjust, NoseTorque, ShimAdjust, ThreadAdjust
-from service.domain.finding import show_quotient
-from service.domain.quantity import EXACT, Quantity, ShownQuantity, shown
+from service.domain.finding import Limits, show_quotient
+from service.domain.nose_response import ObservedTurn, Response, expected_response, lead_inwards
+from service.domain.quantity import EXACT, Quantity, ShownQuantity, shown, shown_rounded
 from service.domain.sheet import Revision, depth_limits
-from service.domain.uncertainty import NEAR
+from service.domain.uncertainty import COVERAGE_FACTOR, NEAR, combined
 from service.domain.verdict import MeasuredDepth, SettingVerdict
 
 CAUTIONS: Final = (
@@ -72,30 +75,60 @@ class ShimChange(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     steps: int
 
 
+class ResponseUsed(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """By what the turn was corrected: the depth moves by `factor` times what the thread gives; u is its uncertainty.
+
+    `learned_from` are the entries of the adjustments that showed it; without one the factor is 1, the thread itself.
+    """
+
+    factor: str
+    u: str
+    learned_from: tuple[int, ...]
+
+
+class ExpectedDepth(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Between which depths the next measurement with this gauge is expected: `expected_depth` -+ k u."""
+
+    lower: ShownQuantity
+    upper: ShownQuantity
+    u: ShownQuantity
+    k: str
+
+
 class Instruction(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What to do next. `missing` names what the sheet lacks where advice is refused; then nothing is computed."""
+    """What to do next. `missing` names what the sheet lacks where advice is refused; then nothing is computed.
+
+    `probability_one_turn_suffices`: that the depth measured after this turn lies within what the rule accepts. It and
+    `expected_interval` are null where the gauge's repeatability is not stated.
+    """
 
     turn: ShownQuantity | None = None
     direction: In | None = None
     rotation_from_front: Rotation | None = None
     shim: ShimChange | None = None
     expected_depth: ShownQuantity | None = None
+    expected_interval: ExpectedDepth | None = None
+    probability_one_turn_suffices: str | None = None
+    response: ResponseUsed | None = None
     missing: tuple[str, ...] = ()
     first: str | None = None
     then: tuple[str, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
 
 
-def advise_setting(verdict: SettingVerdict, *, revision: Revision, at_recheck: bool) -> Instruction | None:
+def advise_setting(
+    verdict: SettingVerdict, *, revision: Revision, at_recheck: bool, observed: tuple[ObservedTurn, ...] = ()
+) -> Instruction | None:
     """The instruction for a nonconforming or undecided setting; None where it conforms or proves nothing.
 
-    Undecided for want of a stated uncertainty and inside the limits, or closer to the target than can be set:
-    measuring with a better known gauge helps, turning does not.
+    Undecided for want of a stated uncertainty and inside the limits, by a gauge with which the rule can accept
+    nothing, or closer to the target than can be set: measuring with a better known gauge helps, turning does not.
+    `observed` are the earlier turns of this nose.
     """
     if verdict.outcome not in ("nonconforming", "undecided"):
         return None
     first = FIND_OUT_FIRST if at_recheck else None
-    if verdict.uncertainty is None and not verdict.outside:
+    if _nothing_can_be_accepted(verdict) or (verdict.uncertainty is None and not verdict.outside):
         return Instruction(first=first, then=(_BETTER_GAUGE,))
     adjust = revision.issued.adjust
     match adjust:
@@ -104,7 +137,7 @@ def advise_setting(verdict: SettingVerdict, *, revision: Revision, at_recheck: b
         case None:
             return _refused(("adjust",), first)
         case ThreadAdjust():
-            return _by_thread(verdict, revision, adjust, first)
+            return _by_thread(verdict, revision, adjust, first, observed)
         case ShimAdjust():
             return _by_shim(verdict, revision, adjust, first)
 
@@ -144,34 +177,100 @@ def thread_direction(
     return ("in" if inwards else "out"), ("clockwise" if clockwise else "counterclockwise")
 
 
-def _by_thread(verdict: SettingVerdict, revision: Revision, adjust: ThreadAdjust, first: str | None) -> Instruction:
+def _nothing_can_be_accepted(verdict: SettingVerdict) -> bool:
+    """Undecided because the gauge is not good enough for the rule, wherever the depth lies."""
+    if verdict.outcome != "undecided":
+        return False
+    lower, upper = _acceptance(verdict)
+    return verdict.rule.name == "ratio" or (lower is not None and upper is not None and lower > upper)
+
+
+def _acceptance(verdict: SettingVerdict) -> tuple[Decimal | None, Decimal | None]:
+    """Between which depths the rule accepts, in mm."""
+    limits: Limits = verdict.acceptance or verdict.limits
+    lower, upper = (None if side is None else Decimal(side.value) for side in (limits.lower, limits.upper))
+    return lower, upper
+
+
+def _by_thread(
+    verdict: SettingVerdict,
+    revision: Revision,
+    adjust: ThreadAdjust,
+    first: str | None,
+    observed: tuple[ObservedTurn, ...],
+) -> Instruction:
     stated = {name: getattr(adjust, name) for name in ("pitch", "starts", "hand", "turning_in")}
     missing = [f"adjust.{name}" for name, value in stated.items() if value is None]
     missing += _torque_missing(revision)
-    if missing or not (adjust.pitch and adjust.starts and adjust.hand and adjust.turning_in):
+    lead = lead_inwards(adjust)
+    if missing or lead is None or adjust.hand is None or adjust.turning_in is None:
         return _refused(tuple(missing), first)
     target, depth = target_depth(revision), verdict.depth
     with localcontext(EXACT):
-        lead = adjust.pitch.base * adjust.starts
         deeper = target * depth.divisor > depth.total_mm
-    turn = _to_a_tenth(thread_turn(target, depth, lead))
+    response = expected_response(observed, lead)
+    turn = _to_a_tenth(NEAR.divide(thread_turn(target, depth, abs(lead)), response.factor))
     if turn == 0:
         return Instruction(first=first, then=(_BETTER_GAUGE,))
     if turn > TURNS_MAX * 360:
         return Instruction(first=first, then=(_CHECK_THE_READING,))
     direction, rotation = thread_direction(deeper=deeper, turning_in=adjust.turning_in, hand=adjust.hand)
+    interval, probability = _outlook(verdict, target, response)
     return Instruction(
         turn=shown(turn, "deg"),
         direction=direction,
         rotation_from_front=rotation,
         expected_depth=shown(target, "mm"),
+        expected_interval=interval,
+        probability_one_turn_suffices=probability,
+        response=ResponseUsed(
+            factor=_significant(response.factor), u=_significant(response.u), learned_from=response.learned_from
+        ),
         first=first,
         then=(
             "First loosen the nose.",
-            f"Then turn the nose {turn:f} deg {direction}, {rotation} seen from the front.",
+            f"Then turn the nose {turn:f} deg {direction}, {rotation} seen from the front{_why(response)}.",
             *_after_adjusting(revision),
         ),
     )
+
+
+def _why(response: Response) -> str:
+    if not response.learned_from:
+        return ""
+    count = len(response.learned_from)
+    turns = "the turn before" if count == 1 else f"the {count} turns before"
+    return f" (by the thread, and by what {turns} did: {response.factor * 100:.0f} % of what the thread gives)"
+
+
+def _outlook(verdict: SettingVerdict, target: Decimal, response: Response) -> tuple[ExpectedDepth | None, str | None]:
+    """Where the next measurement will lie, and how likely within what the rule accepts; both None where u is unknown.
+
+    u of that measurement combines this one's own part and the next one's, taken as alike (the same gauge, as many
+    readings; what both share moves both and the limits' verdict with them), and that of the response over the way to
+    go (JCGM 100:2008, 5.1.2). The probability is that of a normal quantity (JCGM 106:2012, 7.4).
+    """
+    own, depth = verdict.depth.u_own_mm, verdict.depth
+    if own is None:
+        return None, None
+    with localcontext(NEAR):
+        way = abs(target - depth.total_mm / depth.divisor)
+        u = combined([own, own, way * response.u / response.factor])
+        low, high = target - COVERAGE_FACTOR * u, target + COVERAGE_FACTOR * u
+    interval = ExpectedDepth(
+        lower=show_quotient(low, 1, "mm", exact=False),
+        upper=show_quotient(high, 1, "mm", exact=False),
+        u=shown_rounded(u, "mm"),
+        k=str(COVERAGE_FACTOR),
+    )
+    lower, upper = _acceptance(verdict)
+    probability = max(0.0, conformity_probability(y=target, u=u, lower=lower, upper=upper))
+    return interval, f"{probability:.6f}"
+
+
+def _significant(value: Decimal) -> str:
+    """A number that was never exact, to six significant digits."""
+    return format(Context(prec=6).plus(value), "f")
 
 
 def _by_shim(verdict: SettingVerdict, revision: Revision, adjust: ShimAdjust, first: str | None) -> Instruction:

@@ -11,6 +11,7 @@ from service.domain.event.sheets import DecisionRule
 from service.domain.event.spindles import DrawForceMeasured, RunOutMeasured, SettingMeasured
 from service.domain.finding import (
     Basis,
+    Finding,
     Limits,
     Outcome,
     RuleUsed,
@@ -62,6 +63,7 @@ class SettingVerdict(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     acceptance: Limits | None
     basis: Basis
     outside: bool
+    findings: tuple[Finding, ...] = ()
     depth: MeasuredDepth
 
 
@@ -89,6 +91,7 @@ class ForceVerdict(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     outside: bool
     low: bool
     below_minimum: bool
+    findings: tuple[Finding, ...] = ()
 
 
 class RunOutVerdict(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -108,6 +111,7 @@ class RunOutVerdict(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     acceptance: Limits | None
     basis: Basis
     outside: bool
+    findings: tuple[Finding, ...] = ()
 
 
 class Shift(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

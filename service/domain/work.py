@@ -1,6 +1,7 @@
 """Work on a spindle folded in: commissioning, moves, rebuilds, components, conditions, deferrals."""
 
 from datetime import datetime
+from decimal import localcontext
 from typing import Literal
 
 from msgspec.structs import replace
@@ -9,6 +10,8 @@ from service.domain import counter, recheck
 from service.domain.admissibility import RebuildRecord, rebuild_missing
 from service.domain.event import Fact, spindles
 from service.domain.event.sheets import SettingDepth
+from service.domain.nose_response import Turned
+from service.domain.quantity import EXACT
 from service.domain.recheck import ACTIVE, Deferral, Episode, Moment
 from service.domain.sheet import Revision
 from service.domain.spindle import (
@@ -184,13 +187,18 @@ def sheet_assigned(state: SpindleState, data: spindles.SheetAssigned, known: Ref
         run_outs=(),
         proven={},
         unproven_out={},
-        touched_since_setting=True,
+        worked=state.newest,
+        turned=None,
+        observed_turns=(),
     )
     return _with_last_checks(anchored(state, revision, "commissioning"), revision)
 
 
 def rebuilt(state: SpindleState, data: spindles.ClampingSetReplaced, revision: Revision) -> SpindleState:
-    """The clamping set replaced: every earlier setting, force and run-out proves nothing any more."""
+    """The clamping set replaced: every earlier setting, force and run-out proves nothing any more.
+
+    The nose is part of the set, so what earlier turns achieved is forgotten.
+    """
     assert state.newest.sequence is not None
     rebuild = Rebuild(
         at=state.newest,
@@ -213,16 +221,56 @@ def rebuilt(state: SpindleState, data: spindles.ClampingSetReplaced, revision: R
         run_outs=(),
         unproven_out={},
         concession=None,
-        touched_since_setting=True,
+        worked=state.newest,
+        turned=None,
+        observed_turns=(),
     )
     state = superseded(state, frozenset({"acceptance", "rebuild", "adjustment"}))
     return anchored(state, revision, "rebuild")
 
 
 def component_replaced(state: SpindleState, data: spindles.ComponentReplaced) -> SpindleState:
-    """The proof of the setting ends; a new nose or draw bar has to be torqued."""
+    """The proof of the setting ends; a new nose or draw bar has to be torqued, and earlier turns tell nothing of it."""
     state = working(state, "component")
-    return loosened(state) if data.component in ("nose", "draw_bar") else state
+    if data.component not in ("nose", "draw_bar"):
+        return state
+    return replace(loosened(state), observed_turns=())
+
+
+def adjusted(state: SpindleState, data: spindles.NoseAdjusted, revision: Revision) -> SpindleState:
+    """The nose turned, or its shim exchanged: it has to be torqued, and what counts since acceptance ends."""
+    turned = _turned(state, data)
+    state = superseded(working(loosened(state), "adjustment"), frozenset({"acceptance", "adjustment"}))
+    return anchored(replace(state, turned=turned), revision, "adjustment")
+
+
+def _turned(state: SpindleState, data: spindles.NoseAdjusted) -> Turned | None:
+    """The turns since the setting that stood, this one included; None where none stood before the first of them."""
+    assert state.newest.sequence is not None
+    if data.turn is None:
+        return None
+    with localcontext(EXACT):
+        inwards = data.turn.base if data.direction == "in" else -data.turn.base
+        if state.turned is not None:
+            inwards += state.turned.inwards_deg
+            return replace(state.turned, inwards_deg=inwards, adjusted=state.newest.sequence)
+    standing = state.setting
+    if standing is None or standing.at.sequence is None or standing.at.count is None:
+        return None
+    return Turned(
+        setting=standing.at.sequence,
+        time=standing.at.time,
+        count=standing.at.count,
+        depth=standing.verdict.depth,
+        inwards_deg=inwards,
+        adjusted=state.newest.sequence,
+    )
+
+
+def exercised(state: SpindleState, data: spindles.ClampExercised) -> SpindleState:
+    """Clamp cycles by hand: they run in what was torqued, and may move the depth."""
+    run_in = replace(state.run_in, exercised=state.run_in.exercised + data.cycles)
+    return replace(state, run_in=run_in, worked=state.newest)
 
 
 def condition_noted(state: SpindleState, data: spindles.ConditionNoted, revision: Revision) -> SpindleState:
@@ -244,7 +292,7 @@ def condition_resolved(state: SpindleState, data: spindles.ConditionResolved) ->
         raise ConditionUnknown(
             f"no condition {data.code!r} of {data.component!r} is open on this spindle", pointer="/data/code"
         )
-    return replace(state, conditions=remaining)
+    return replace(state, conditions=remaining, worked=state.newest)
 
 
 def _without(

@@ -38,7 +38,10 @@ async def test_a_setting_measured_with_all_that_may_be_said(database_url: str) -
         assert again["shift"]["moved"] is False
         moved = await story.measure("11.44", count=118_030)
         assert (moved["shift"]["difference"], moved["shift"]["moved"]) == (mm("-0.02"), True)
-        assert (standing(moved["state"]), moved["findings"]) == (("normal", "cleared"), [])
+        assert standing(moved["state"]) == ("normal", "cleared")
+        assert [each["code"] for each in moved["findings"]] == ["remeasured_unchanged"]
+        assert "11.46 mm, nonconforming. This one: 11.44 mm, conforming." in moved["findings"][0]["text"]
+        assert moved["verdict"]["findings"] == moved["findings"]
         shown = (await story.seen())["last_setting"]
         assert (shown["entry"], shown["stands"], shown["verdict"]) == (4, True, moved["verdict"])
         assert shown["count"] == 118_030
