@@ -73,6 +73,7 @@ PROBLEMS: Final = {
     "time_invalid": "A time is RFC 3339 with its offset, exists, and is not before 1970.",
     "type_unknown": "There is no such type of event.",
     "unit_of_other_kind": "A quantity is of another kind than is wanted there (a force where a length is).",
+    "concession_not_for_check": "Leave is taken for a setting only.",
     "until_passed": "What is put off or granted would end before it begins.",
     "url_has_credentials": "A webhook's URL carries no user and no password.",
     "url_malformed": "Not an absolute http or https URL that could be posted to.",

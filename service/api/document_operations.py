@@ -52,6 +52,7 @@ _OF_EVENTS: Final = (
     *("condition_unknown", "gauge_not_registered", "gauge_kind_changed", "unit_of_other_kind"),
     *("target_unknown", "target_of_other_subject", "target_is_itself", "target_not_correctable", "nothing_left"),
     *("calibration_due_too_early", "lot_not_received", "lot_sheet_changed", "until_passed", "old_end_contradicts"),
+    "concession_not_for_check",
 )
 _OF_THE_PAST: Final = ("time_invalid", "time_to_come")
 _OF_EVALUATIONS: Final = ("json_malformed", "evaluation_invalid")

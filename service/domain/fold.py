@@ -250,7 +250,7 @@ def apply(state: SpindleState, fact: Fact, known: References) -> Step:  # noqa: 
         case spindles.RecheckDeferred():
             return Step(state=work.deferred(state, data))
         case spindles.ConcessionGranted():
-            return Step(state=work.conceded(state, data))
+            return work.conceded(state, data)
         case _:
             assert_never(data)
 

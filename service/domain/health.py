@@ -5,9 +5,11 @@ be used, never a statement that a machine is safe.
 """
 
 from collections.abc import Iterator
+from datetime import UTC
 from typing import Final, Literal
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from service.domain.recheck import Episode, Moment
 from service.domain.spindle import SpindleState, conceded, silent_from
@@ -122,19 +124,33 @@ def _setting(state: SpindleState, now: Moment) -> Iterator[_Found]:
     standing = state.setting
     if standing is not None and standing.verdict.outcome == "nonconforming":
         mean = standing.verdict.mean
-        clearance: Clearance = "withheld"
         text = f"Setting depth {mean.value} {mean.unit} is outside the sheet's limits."
-        concession = conceded(state)
-        if concession is not None and concession.holds(now):
-            clearance = "restricted"
-            text += f" A concession (entry {concession.at.sequence}) lets it run."
-        yield _found("out_of_specification", clearance, "setting_nonconforming", text, standing.at.sequence)
+        found = _found("out_of_specification", "withheld", "setting_nonconforming", text, standing.at.sequence)
+        yield _under_concession(state, now, found)
     elif standing is not None and standing.verdict.outcome == "undecided":
-        yield _undecided(state, "Setting depth", standing.at.sequence)
+        yield _under_concession(state, now, _undecided(state, "Setting depth", standing.at.sequence))
     elif standing is None and state.job is None and state.asks_setting:
         since = state.commissioned if state.rebuild is None else state.rebuild.at
         text = "No measurement has proven the setting of this spindle yet."
         yield _found("function_check", "restricted", "never_proven", text, since.sequence)
+
+
+def _under_concession(state: SpindleState, now: Moment, found: _Found) -> _Found:
+    """The reason stays; leave that holds restricts where without it the spindle is withheld."""
+    concession = conceded(state)
+    if concession is None:
+        return found
+    health, clearance, reason = found
+    entry, ends = concession.at.sequence, []
+    if concession.until_count is not None:
+        ends.append(f"count {concession.until_count}")
+    if concession.until is not None:
+        ends.append(f"{concession.until.astimezone(UTC):%Y-%m-%d at %H:%M} UTC")
+    until = " or ".join(ends)
+    if concession.holds(now):
+        text = f"{reason.text} A concession (entry {entry}) lets it run until {until}."
+        return health, "restricted", replace(reason, text=text)
+    return health, clearance, replace(reason, text=f"{reason.text} The concession (entry {entry}) held until {until}.")
 
 
 def _unproven_out(state: SpindleState) -> Iterator[_Found]:

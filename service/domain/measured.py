@@ -67,7 +67,8 @@ def setting_measured(
         observed=state.observed_turns,
     )
     state = checked(state, revision, "setting")
-    state = replace(state, setting=measurement, last_setting=measurement)
+    concession = None if verdict.outcome == "conforming" else state.concession
+    state = replace(state, setting=measurement, last_setting=measurement, concession=concession)
     state = _admitted(state, "setting", verdict)
     state = accepted_if_proven(state, revision)
     return Step(state=state, verdict=verdict, instruction=instruction, shift=shift, findings=verdict.findings)

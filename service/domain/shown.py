@@ -8,7 +8,7 @@ from msgspec import Struct
 from service.domain.fold import View
 from service.domain.health import Reason
 from service.domain.recheck import Episode, Moment
-from service.domain.spindle import SpindleState
+from service.domain.spindle import SpindleState, conceded
 
 
 class MomentShown(Struct, frozen=True, kw_only=True):
@@ -38,6 +38,19 @@ class RecheckShown(Struct, frozen=True, kw_only=True):
     late: bool
 
 
+class ConcessionShown(Struct, frozen=True, kw_only=True):
+    """Leave for the setting of entry `given_for`, which or one no further out stands; `holds` until it has lapsed."""
+
+    entry: int | None
+    time: datetime
+    check: str
+    given_for: int
+    until: datetime | None
+    until_count: int | None
+    reason: str
+    holds: bool
+
+
 class StateShown(Struct, frozen=True, kw_only=True):
     """A state as a receipt carries it. `health` is null while the spindle is not in a machine."""
 
@@ -49,6 +62,7 @@ class StateShown(Struct, frozen=True, kw_only=True):
     counted_at: datetime
     rechecks: tuple[RecheckShown, ...]
     in_doubt_since: MomentShown | None = None
+    concession: ConcessionShown | None = None
 
 
 class SpindleShown(StateShown, frozen=True, kw_only=True):
@@ -131,6 +145,24 @@ def state_shown(state: SpindleState, view: View) -> StateShown:
         counted_at=view.counted_at,
         rechecks=tuple(recheck_shown(each) for each in view.rechecks),
         in_doubt_since=in_doubt_since(state),
+        concession=concession_shown(state, view),
+    )
+
+
+def concession_shown(state: SpindleState, view: View) -> ConcessionShown | None:
+    """The concession that speaks of what stands against the spindle, also one that has lapsed."""
+    leave = None if state.away else conceded(state)
+    if leave is None or leave.given_for is None:
+        return None
+    return ConcessionShown(
+        entry=leave.at.sequence,
+        time=leave.at.time,
+        check=leave.check,
+        given_for=leave.given_for.entry,
+        until=leave.until,
+        until_count=leave.until_count,
+        reason=leave.reason,
+        holds=leave.holds(view.now),
     )
 
 

@@ -18,6 +18,7 @@ from msgspec.structs import replace
 
 from service.domain import recheck
 from service.domain.admissibility import Preparation, RebuildRecord, TorqueRecord
+from service.domain.concession import Conceded, Concession, to_concede
 from service.domain.counter import SILENT_AFTER, CounterTrack
 from service.domain.event.sheets import Recheck, RunOutLimit
 from service.domain.nose_response import ObservedTurn, Turned
@@ -95,19 +96,6 @@ class OpenCondition(Struct, frozen=True, kw_only=True):
     unusable: bool
 
 
-class Concession(Struct, frozen=True, kw_only=True):
-    at: Moment
-    check: str
-    until: datetime | None
-    until_count: int | None
-    reason: str
-
-    def holds(self, now: Moment) -> bool:
-        lapsed_by_time = self.until is not None and now.time >= self.until
-        lapsed_by_count = self.until_count is not None and now.count is not None and now.count >= self.until_count
-        return not (lapsed_by_time or lapsed_by_count)
-
-
 class Withheld(Struct, frozen=True, kw_only=True):
     """Since when the clearance is withheld, and when it was used all the same.
 
@@ -171,10 +159,14 @@ class SpindleState(Struct, frozen=True, kw_only=True):
 
 def conceded(state: SpindleState) -> Concession | None:
     """The concession that speaks of what now stands against the spindle, whether it still holds or has lapsed."""
-    outside = state.setting is not None and state.setting.verdict.outcome == "nonconforming"
-    return (
-        state.concession if outside and state.concession is not None and state.concession.check == "setting" else None
-    )
+    now = standing_against(state)
+    covered = now is not None and state.concession is not None and state.concession.speaks_of(now)
+    return state.concession if covered else None
+
+
+def standing_against(state: SpindleState) -> Conceded | None:
+    """The setting that stands and does not conform."""
+    return None if state.setting is None else to_concede(state.setting.at.sequence, state.setting.verdict)
 
 
 def silent_from(state: SpindleState, read_at: datetime) -> datetime | None:

@@ -60,6 +60,12 @@ class UntilPassed(Refusal):
     code = "until_passed"
 
 
+class NotConceded(Refusal):
+    """Leave is taken for a setting; what else stands against a spindle is not conceded."""
+
+    code = "concession_not_for_check"
+
+
 class ConditionUnknown(Refusal):
     code = "condition_unknown"
 

@@ -2,12 +2,13 @@
 
 from datetime import datetime
 from decimal import localcontext
-from typing import Literal
+from typing import Final, Literal
 
 from msgspec.structs import replace
 
 from service.domain import counter, recheck
 from service.domain.admissibility import RebuildRecord, rebuild_missing
+from service.domain.concession import Concession
 from service.domain.event import Fact, spindles
 from service.domain.event.sheets import SettingDepth
 from service.domain.nose_response import Turned
@@ -15,7 +16,6 @@ from service.domain.quantity import EXACT
 from service.domain.recheck import ACTIVE, Deferral, Episode, Moment
 from service.domain.sheet import Revision
 from service.domain.spindle import (
-    Concession,
     Job,
     OpenCondition,
     Rebuild,
@@ -23,15 +23,19 @@ from service.domain.spindle import (
     Stay,
     anchored,
     loosened,
+    standing_against,
     superseded,
     working,
 )
 from service.domain.step import (
     BaselineAhead,
     ConditionUnknown,
+    Finding,
+    NotConceded,
     NotInPlace,
     RecheckUnknown,
     References,
+    Step,
     StillInstalled,
     UntilPassed,
 )
@@ -315,13 +319,35 @@ def deferred(state: SpindleState, data: spindles.RecheckDeferred) -> SpindleStat
     )
 
 
-def conceded(state: SpindleState, data: spindles.ConcessionGranted) -> SpindleState:
-    """Leave to run outside until a count or a time."""
+def conceded(state: SpindleState, data: spindles.ConcessionGranted) -> Step:
+    """Leave to run outside until a count or a time, for the setting that stands against the spindle.
+
+    Where none stands it is taken down and said so, not refused: the measurement may still be on its way here.
+    """
+    if data.check != "setting":
+        raise NotConceded(_NO_LEAVE[data.check], pointer="/data/check")
     _check_until(data.until, data.until_count, state)
     granted = Concession(
-        at=state.newest, check=data.check, until=data.until, until_count=data.until_count, reason=data.reason
+        at=state.newest,
+        check=data.check,
+        until=data.until,
+        until_count=data.until_count,
+        reason=data.reason,
+        given_for=standing_against(state),
     )
-    return replace(state, concession=granted)
+    state = replace(state, concession=granted)
+    if granted.given_for is not None:
+        return Step(state=state)
+    text = "No setting that is outside or undecided stands against this spindle: the leave is for nothing yet."
+    return Step(state=state, findings=(Finding(code="nothing_to_concede", text=text),))
+
+
+_NO_LEAVE: Final = {
+    "draw_force": "no leave is taken for a draw force: it holds the tool",
+    "run_out": "a run-out above its limit restricts a spindle and does not withhold it: no leave is needed",
+    "visual": "a visual check is put off with recheck.deferred",
+    "grease": "greasing is put off with recheck.deferred",
+}
 
 
 def _check_until(until: datetime | None, until_count: int | None, state: SpindleState) -> None:

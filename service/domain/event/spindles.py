@@ -255,7 +255,11 @@ class RecheckDeferred(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fie
 
 
 class ConcessionGranted(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Leave to run outside the setting's limits, until a count or a time."""
+    """Leave to run with the setting that stands, outside its limits or undecided, until a count or a time.
+
+    It speaks of that setting and of a later one that is no further out; it lapses by itself, and ends with a setting
+    that conforms and with the clamping set. Only a setting is conceded.
+    """
 
     check: Check = "setting"
     until_count: Cycles | None = None
