@@ -331,7 +331,7 @@ def test_no_advice_goes_beyond_five_turns_of_what_the_nose_does() -> None:
     assert told(spindle.measure("18.50")).turn is not None
     spindle.known.gauges["DG-03"] = gauge("permitted_error", repeatability=mm("0.001"), resolution=mm("0.001"))
     spindle.measure("11.80")
-    assert codes(turn(spindle, "36", "out", "11.68")) in ([], ["nose_response"])
+    assert codes(turn(spindle, "36", "out", "11.68")) == []
     assert told(spindle.measure("18.50")).turn is None
 
 
@@ -356,11 +356,15 @@ def test_each_turn_makes_it_surer_and_no_order_matters_and_no_advice_runs_away(
 
 
 @settings(max_examples=40, deadline=None)
-@given(real=st.floats(0.7, 1.4), start=st.floats(0.06, 0.5))
-def test_whatever_the_nose_does_within_reason_the_third_turn_is_better_than_the_thread_s(
+@given(real=st.floats(0.7, 1.4), start=st.floats(0.1, 0.5))
+def test_whatever_the_nose_does_within_reason_it_is_soon_known_better_than_by_the_thread(
     real: float, start: float
 ) -> None:
-    """A nose that always does `real` times what its thread gives is adjusted as told, from `start` above the target."""
+    """A nose that always does `real` times what its thread gives is adjusted as told, from `start` above the target.
+
+    Over 0.1 mm the gauge tells f with u = 0.05, so at most a fifth of the thread's error stays, and the readings' last
+    digit.
+    """
     spindle = begun()
     depth = 11.40 + start
     step = spindle.measure(f"{depth:.3f}")
@@ -372,4 +376,4 @@ def test_whatever_the_nose_does_within_reason_the_third_turn_is_better_than_the_
         depth += moved
         step = turn(spindle, f"{degrees:.1f}", step.instruction.direction or "", f"{depth:.3f}")
     learned_factor = float(expected_response(spindle.state.observed_turns, LEAD).factor)
-    assert abs(learned_factor - real) <= abs(1 - real) + 0.05
+    assert abs(learned_factor - real) <= abs(1 - real) / 4 + 0.01
