@@ -1,62 +1,16 @@
-"""What turns of the nose teach: advice after turns that fell short, what is told, what is forgotten."""
+"""What turns of the nose teach: advice after turns that fell short, how sure it is, and what is told."""
 
-from decimal import Decimal
 from statistics import NormalDist
 from typing import Any
 
-import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.nose_response import (
-    LEAST_FACTOR,
-    MOST_FACTOR,
-    PRIOR_U,
-    ObservedTurn,
-    expected_response,
-)
+from service.domain.nose_response import LEAST_FACTOR, MOST_FACTOR, PRIOR_U, ObservedTurn, expected_response
 from service.domain.quantity import ShownQuantity
-from service.domain.step import Step
-from service.domain.turn import Instruction
-from tests.domain.one_spindle import Spindle
-from tests.domain.skerrow import THREAD, gauge, guarded, mm, q
-
-LEAD = Decimal("1.5")
-
-
-def begun(**changes: Any) -> Spindle:
-    """Rebuilt, torqued, run in."""
-    spindle = Spindle(**changes)
-    spindle.rebuild()
-    spindle.prepare()
-    return spindle
-
-
-def turn(spindle: Spindle, degrees: str, direction: str, depth: str, **changes: Any) -> Step:
-    """Turned, torqued, run in and measured again."""
-    spindle.tell("nose.adjusted", {"turn": q(degrees, "deg"), "direction": direction})
-    spindle.prepare()
-    return spindle.measure(depth, **changes)
-
-
-def told(step: Step) -> Instruction:
-    assert step.instruction is not None
-    return step.instruction
-
-
-def codes(step: Step) -> list[str]:
-    return [finding.code for finding in step.findings]
-
-
-def as_float(value: ShownQuantity | None) -> float:
-    assert value is not None
-    return float(value.value)
-
-
-U_DIFFERENCE = (2 * (0.004**2 / 2 + (0.01**2 / 12) / 2)) ** 0.5
-"""Of two means of two readings of the invented gauge: repeatability 0.004 mm, resolution 0.01 mm (in mm)."""
-
+from tests.domain.skerrow import THREAD, guarded, mm
+from tests.domain.turning import LEAD, U_DIFFERENCE, as_float, begun, codes, finely, learned, told, turn
 
 SHRUNK = (1 / 0.1**2 + 0.8 * (0.1 / U_DIFFERENCE) ** 2) / (1 / 0.1**2 + (0.1 / U_DIFFERENCE) ** 2)
 """f after one turn by 0.1 mm that achieved 0.8 of it: the mean of 1 with u 0.1 and 0.8 with the gauge's u, by 1/u2."""
@@ -184,126 +138,47 @@ def test_within_its_doubt_and_within_a_tenth_nothing_is_told() -> None:
         assert len(spindle.state.observed_turns) == 1
 
 
-# What is not learned from, and what is forgotten
-
-
-def learned(spindle: Spindle) -> int:
-    return len(spindle.state.observed_turns)
-
-
-def test_turns_made_before_the_next_measurement_count_together() -> None:
+@pytest.mark.parametrize(
+    ("after", "found"), [("11.520", []), ("11.525", ["nose_response"]), ("11.475", ["nose_response"])]
+)
+def test_it_is_told_from_twice_the_doubt_of_turn_and_gauge_together(after: str, found: list[str]) -> None:
     spindle = begun()
     spindle.measure("11.60")
-    spindle.tell("nose.adjusted", {"turn": q("60", "deg"), "direction": "out"})
-    spindle.prepare()
-    spindle.measure("11.30", gauge_zeroed=False)
-    assert codes(turn(spindle, "36", "in", "11.50")) == []
-    (observed,) = spindle.state.observed_turns
-    assert (observed.adjusted, observed.per_turn_mm) == (10, Decimal("1.5"))
+    assert codes(turn(spindle, "24", "out", after)) == found
 
 
-def test_turns_that_cancel_teach_nothing() -> None:
-    spindle = begun()
-    spindle.measure("11.60")
-    spindle.tell("nose.adjusted", {"turn": q("24", "deg"), "direction": "out"})
-    assert codes(turn(spindle, "24", "in", "11.50")) == []
-    assert learned(spindle) == 0
+@pytest.mark.parametrize(("after", "found"), [("11.480", []), ("11.520", ["nose_response"])])
+def test_a_nose_that_is_well_known_is_told_of_from_a_tenth_of_what_was_expected(after: str, found: list[str]) -> None:
+    spindle = finely(begun())
+    spindle.measure("13.400")
+    assert codes(turn(spindle, "240", "out", "12.400")) == []
+    assert codes(turn(spindle, "240", "out", after)) == found
 
 
 @pytest.mark.parametrize(
-    ("event_type", "data"),
-    [
-        ("component.replaced", {"component": "o_ring"}),
-        ("component.replaced", {"component": "disc_spring_stack"}),
-        ("spindle.installed", {"plant": "skerrow", "hall": "2", "machine": "H2-M05", "position": "1"}),
-    ],
+    ("after", "learns"),
+    [("13.451", 0), ("13.449", 1), ("10.401", 1), ("10.399", 0)],
+    ids=["< half", "half", "twice", "> twice"],
 )
-def test_other_work_beside_the_turn_teaches_nothing_of_it_and_forgets_nothing(
-    event_type: str, data: dict[str, Any]
-) -> None:
+def test_from_half_to_twice_what_the_thread_gives_a_turn_is_learned_from(after: str, learns: int) -> None:
+    spindle = finely(begun())
+    first, degrees = ("13.900", "216") if after.startswith("13") else ("12.400", "240")
+    spindle.measure(first)
+    assert codes(turn(spindle, degrees, "out", after)) == ["nose_response"]
+    assert learned(spindle) == learns
+
+
+def test_a_nose_that_always_falls_short_alike_is_told_of_once() -> None:
     spindle = begun()
-    spindle.measure("11.60")
-    turn(spindle, "24", "out", "11.51")
-    spindle.tell("nose.adjusted", {"turn": q("24", "deg"), "direction": "out"})
-    spindle.tell(event_type, data)
-    spindle.prepare()
-    assert codes(spindle.measure("11.48")) == []
-    assert learned(spindle) == 1
-
-
-@pytest.mark.parametrize("component", ["nose", "draw_bar"])
-def test_a_new_nose_or_draw_bar_turns_as_the_thread_says(component: str) -> None:
-    spindle = begun()
-    spindle.measure("11.60")
-    turn(spindle, "24", "out", "11.51")
-    spindle.tell("component.replaced", {"component": component})
-    spindle.prepare()
-    advice = told(spindle.measure("11.50"))
-    assert advice.response is not None
-    assert (advice.response.factor, advice.response.learned_from) == ("1", ())
-
-
-def test_a_rebuild_forgets_what_the_old_nose_did() -> None:
-    spindle = begun()
-    spindle.measure("11.60")
-    turn(spindle, "24", "out", "11.51")
-    assert learned(spindle) == 1
-    spindle.rebuild()
-    assert learned(spindle) == 0
-
-
-def test_another_sheet_is_another_thread() -> None:
-    spindle = begun()
-    spindle.measure("11.60")
-    turn(spindle, "24", "out", "11.51")
-    spindle.tell("spindle.sheet_assigned", {"sheet": "SKERROW-A"})
-    assert learned(spindle) == 0
-
-
-def test_cycles_and_days_between_the_settings_may_have_moved_the_depth_themselves() -> None:
-    for counted, on, learns in ((118_050, None, 1), (118_051, None, 0), (118_050, 7.5, 0)):
-        spindle = begun()
-        spindle.measure("11.60")
-        spindle.tell("nose.adjusted", {"turn": q("24", "deg"), "direction": "out"}, on)
-        spindle.count(counted)
-        spindle.prepare()
-        spindle.measure("11.51")
-        assert learned(spindle) == learns
-
-
-def test_a_turn_without_a_setting_before_it_teaches_nothing() -> None:
-    spindle = begun()
-    spindle.measure("11.60", gauge_zeroed=False)
-    turn(spindle, "24", "out", "11.51")
-    assert learned(spindle) == 0
-
-
-def test_shims_and_a_gauge_whose_repeatability_is_not_stated_teach_nothing() -> None:
-    shimmed = begun()
-    shimmed.measure("11.60")
-    shimmed.tell("nose.adjusted", {"shim": {"out": mm("1.50"), "in": mm("1.60")}})
-    shimmed.prepare()
-    shimmed.measure("11.50")
-    assert learned(shimmed) == 0
-    unstated = begun()
-    unstated.known.gauges["DG-03"] = gauge("repeatability")
-    assert told(unstated.measure("11.60")).expected_interval is None
-    advice = told(turn(unstated, "24", "out", "11.51"))
-    assert learned(unstated) == 0
-    assert (advice.turn, advice.probability_one_turn_suffices) == (ShownQuantity(value="26.4", unit="deg"), None)
-
-
-def test_between_two_gauges_their_calibrations_count_as_well() -> None:
-    one = begun()
-    one.measure("11.60")
-    turn(one, "24", "out", "11.51")
-    two = begun()
-    two.known.gauges["DG-04"] = msgspec.structs.replace(two.known.gauges["DG-03"], key="DG-04")
-    two.measure("11.60")
-    turn(two, "24", "out", "11.51", gauge="DG-04")
-    with_one, with_two = (float(spindle.state.observed_turns[0].u_mm) for spindle in (one, two))
-    assert with_one == pytest.approx(U_DIFFERENCE * 15, rel=1e-9)
-    assert with_two == pytest.approx((U_DIFFERENCE**2 + 2 * 0.003**2) ** 0.5 * 15, rel=1e-9)
+    spindle.measure("11.80")
+    assert codes(turn(spindle, "48", "out", "11.66")) == ["nose_response"]
+    step = turn(spindle, "48", "out", "11.52")
+    assert codes(step) == []
+    interval, response = told(step).expected_interval, told(step).response
+    assert interval is not None
+    assert response is not None
+    by_response = 0.12 * float(response.u) / float(response.factor)
+    assert as_float(interval.u) == pytest.approx((U_DIFFERENCE**2 + by_response**2) ** 0.5, rel=1e-5)
 
 
 # How far, and how sure
@@ -326,11 +201,15 @@ def test_where_the_rule_can_accept_nothing_a_turn_helps_nobody() -> None:
         assert "better" in instruction.then[0] or "uncertainty is smaller" in instruction.then[0]
 
 
+def test_where_guard_bands_leave_nothing_to_accept_no_turn_from_outside_suffices() -> None:
+    outside = told(begun(decision_rule=guarded("20")).measure("11.60"))
+    assert (outside.turn, outside.probability_one_turn_suffices) == (ShownQuantity(value="48", unit="deg"), "0.000000")
+
+
 def test_no_advice_goes_beyond_five_turns_of_what_the_nose_does() -> None:
     spindle = begun()
     assert told(spindle.measure("18.50")).turn is not None
-    spindle.known.gauges["DG-03"] = gauge("permitted_error", repeatability=mm("0.001"), resolution=mm("0.001"))
-    spindle.measure("11.80")
+    finely(spindle).measure("11.80")
     assert codes(turn(spindle, "36", "out", "11.68")) == []
     assert told(spindle.measure("18.50")).turn is None
 
