@@ -1,11 +1,12 @@
 """Sheets, gauges and lots as known now: folded from the ledger, cached for each database by (subject, sequence)."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from datetime import datetime
 from typing import Final, TypeAlias
 
 from service import ledger
 from service.domain.event import Fact
+from service.domain.event.gauges import GaugeCalibrated
 from service.domain.gauge import Gauge, apply_gauge
 from service.domain.lot import Lot, apply_lot
 from service.domain.sheet import Sheet, apply_sheet
@@ -26,7 +27,7 @@ def names_in(facts: Iterable[Fact]) -> set[Name]:
     """The sheets, gauges and lots that facts of a spindle name."""
     names: set[Name] = set()
     for fact in facts:
-        for kind, member in (("sheets", "sheet"), ("gauges", "gauge"), ("lots", "lot")):
+        for kind, member in (("sheets", "sheet"), ("gauges", "gauge"), ("gauges", "tool"), ("lots", "lot")):
             key = getattr(fact.data, member, None)
             if key is not None:
                 names.add((kind, key))
@@ -98,9 +99,41 @@ def apply_reference(kind: str, key: str, value: Reference, fact: Fact) -> Sheet 
     return apply_lot(value, key, fact)
 
 
-async def queue_reached(tx: Transaction, kind: str, key: str, cause: str) -> None:
-    """Notes the spindles that an entry of a sheet, gauge or lot may reach, to be settled afterwards."""
+async def queue_reached(
+    tx: Transaction, kind: str, key: str, cause: str, *, since: datetime | None = None, until: datetime | None = None
+) -> int:
+    """Notes the spindles that an entry of a sheet, gauge or lot may reach, to be settled afterwards: how many.
+
+    Of a gauge those that it judged from `since` on and before `until`, where these are given.
+    """
     statement = SQL[{"sheets": "spindles_of_sheet", "gauges": "spindles_of_gauge", "lots": "spindles_of_lot"}[kind]]
-    reached = [row["subject"] for row in await tx.rows(statement, key=key)]
+    bounds = {"since": since, "until": until} if kind == "gauges" else {}
+    reached = [row["subject"] for row in await tx.rows(statement, key=key, **bounds)]
     if reached:
         await tx.run(SQL["queue_to_settle"], subjects=reached, cause=cause)
+    return len(reached)
+
+
+def reached_by(fact: Fact, gauge: Reference) -> tuple[datetime | None, datetime | None]:
+    """From when on, and until when, a gauge's use is judged otherwise by one of its facts: None where it is open.
+
+    A calibration speaks of the time since the one before it (was the gauge still good?) and until the next.
+    """
+    if not isinstance(fact.data, GaugeCalibrated) or not isinstance(gauge, Gauge):
+        return None, None
+    earlier = [each.occurred for each in gauge.calibrations if each.occurred < fact.occurred]
+    following = gauge.next_calibration(fact.occurred)
+    return (max(earlier) if earlier else None), (None if following is None else following.occurred)
+
+
+async def kits_fitted(tx: Transaction, lots: Collection[str]) -> dict[str, int]:
+    """How many kits of each lot went into spindles; a lot of which none did is left out."""
+    return {row["lot"]: row["fitted"] for row in await tx.rows(SQL["kits_fitted"], lots=sorted(lots))}
+
+
+async def stock_of(tx: Transaction, sheet: str) -> tuple[int, int]:
+    """Kits for a sheet that were received in lots which have not been withdrawn, and those of them that were fitted."""
+    codes = {row["key"] for row in await tx.rows(SQL["lots_of_sheet"], sheet=sheet)}
+    known = await references(tx, {("lots", code) for code in codes}, share=False)
+    lots = {code: lot for code, lot in known.lots.items() if lot.sheet == sheet and lot.withdrawn is None}
+    return sum(lot.quantity for lot in lots.values()), sum((await kits_fitted(tx, lots)).values())

@@ -1,6 +1,6 @@
 """What is derived from the ledger: a spindle's stored state, counter, place, rechecks and measurements."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from typing import Any, Final
 
@@ -254,6 +254,20 @@ async def write_judged(
         await tx.run(SQL["clear_fitted_lots"], subject=subject, kept=[row["sequence"] for row in lots])
     await tx.each(SQL["write_measurement"], [{"subject": subject, **row} for row in measured])
     await tx.each(SQL["write_fitted_lot"], [{"subject": subject, **row} for row in lots])
+
+
+def torque_rows(tools: Mapping[int, tuple[datetime, str]]) -> list[Row]:
+    """Which tool torqued the nose when, by the entry."""
+    return [{"sequence": sequence, "occurred": at, "tool": tool} for sequence, (at, tool) in tools.items()]
+
+
+async def write_torques(
+    tx: Transaction, subject: int, tools: Mapping[int, tuple[datetime, str]], *, whole: bool
+) -> None:
+    """Of a `whole` history what no longer stands is cleared away."""
+    if whole:
+        await tx.run(SQL["clear_torques"], subject=subject, kept=list(tools))
+    await tx.each(SQL["write_torque"], [{"subject": subject, **row} for row in torque_rows(tools)])
 
 
 KIND_OF: Final = {"SettingVerdict": "setting", "ForceVerdict": "draw_force", "RunOutVerdict": "run_out"}

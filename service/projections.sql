@@ -122,6 +122,14 @@ WHERE fold < :fold::smallint AND subject > :after::integer
 ORDER BY subject
 LIMIT :limit::integer;
 
+-- name: clear_torques
+DELETE FROM derived.torque WHERE subject = :subject::integer AND sequence <> ALL (:kept::bigint[]);
+
+-- name: write_torque
+INSERT INTO derived.torque (subject, sequence, occurred, tool)
+VALUES (:subject::integer, :sequence::bigint, :occurred::timestamptz, :tool::text)
+ON CONFLICT (subject, sequence) DO UPDATE SET occurred = excluded.occurred, tool = excluded.tool;
+
 -- name: waiting_to_settle
 -- Spindles that an entry of a sheet, gauge or lot reached.
 SELECT DISTINCT subject

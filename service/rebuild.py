@@ -14,7 +14,7 @@ from typing import Any, Final
 import msgspec
 from msgspec import Struct
 
-from service import ledger, projections
+from service import ledger, projections, recall
 from service.domain.event import SchemaTooNew
 from service.domain.fold import next_look, view
 from service.domain.refusal import Refusal
@@ -33,6 +33,7 @@ _TABLES: Final = {
     "recheck": "episode",
     "measurement": "sequence",
     "fitted_lot": "sequence",
+    "torque": "sequence",
 }
 """The tables, with what tells the rows of one spindle apart."""
 _JSON: Final = frozenset({"folded", "body", "verdict"})
@@ -138,6 +139,7 @@ async def _look(database: Database, subject: int, key: str, *, write: bool) -> L
 async def _put_right(tx: Transaction, subject: int, key: str, after: Folded) -> None:
     """What is derived of one spindle made again; what was told is kept where its row can be read."""
     tickets = await tx.rows(projections.SQL["take_tickets"], subject=subject)
+    earlier = await recall.before(tx, subject, [row["cause"] for row in tickets])
     readable = True
     try:
         await projections.load(tx, subject)
@@ -149,7 +151,9 @@ async def _put_right(tx: Transaction, subject: int, key: str, after: Folded) -> 
     await tx.run(SQL["clear_measurements"], subject=subject)
     await tx.run(SQL["clear_fitted_lots"], subject=subject)
     causes = sorted({row["cause"] for row in tickets}) or [f"rebuild/{after.sequence}"]
-    await settle_again(tx, subject, key, cause="+".join(causes), ignore_stored=not readable)
+    seen = await settle_again(tx, subject, key, cause="+".join(causes), ignore_stored=not readable)
+    if earlier is not None:
+        await recall.note(tx, subject, earlier, seen)
 
 
 async def _compare(tx: Transaction, subject: int, after: Folded) -> Iterator[Difference]:
@@ -165,6 +169,7 @@ async def _compare(tx: Transaction, subject: int, after: Folded) -> Iterator[Dif
         "recheck": projections.recheck_rows(after.episodes_seen(seen)),
         "measurement": measured,
         "fitted_lot": lots,
+        "torque": projections.torque_rows(after.tools),
     }
     if stored["spindle"]:
         look, needed = stored["spindle"][0]["next_look"], next_look(state, seen)

@@ -43,6 +43,9 @@ ORDER BY sequence;
 -- name: fitted_lot
 SELECT sequence, lot FROM derived.fitted_lot WHERE subject = :subject::integer ORDER BY sequence;
 
+-- name: torque
+SELECT sequence, occurred, tool FROM derived.torque WHERE subject = :subject::integer ORDER BY sequence;
+
 -- name: clear_rechecks
 -- Those of the spindle, and its own where they were put down for another.
 DELETE FROM derived.recheck WHERE subject = :subject::integer OR episode = ANY (:episodes::text[]);
@@ -63,6 +66,7 @@ FROM (
     UNION ALL SELECT 'recheck', subject FROM derived.recheck
     UNION ALL SELECT 'measurement', subject FROM derived.measurement
     UNION ALL SELECT 'fitted_lot', subject FROM derived.fitted_lot
+    UNION ALL SELECT 'torque', subject FROM derived.torque
 ) AS told
 LEFT JOIN ledger.subject ON subject.subject = told.subject AND subject.kind = 'spindles' AND subject.sequence > 0
 WHERE subject.subject IS NULL
@@ -75,5 +79,6 @@ WITH spindles AS (DELETE FROM derived.spindle WHERE subject = :subject::integer)
      counters AS (DELETE FROM derived.counter WHERE subject = :subject::integer),
      places AS (DELETE FROM derived.place WHERE subject = :subject::integer),
      rechecks AS (DELETE FROM derived.recheck WHERE subject = :subject::integer),
-     measurements AS (DELETE FROM derived.measurement WHERE subject = :subject::integer)
+     measurements AS (DELETE FROM derived.measurement WHERE subject = :subject::integer),
+     torques AS (DELETE FROM derived.torque WHERE subject = :subject::integer)
 DELETE FROM derived.fitted_lot WHERE subject = :subject::integer;

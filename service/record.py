@@ -16,7 +16,7 @@ from typing import Final
 
 from msgspec import structs
 
-from service import catalogue, ledger, outbox, projections
+from service import catalogue, ledger, outbox, projections, recall
 from service.access import Key
 from service.amend import amend, in_the_data, root_of
 from service.domain import announce
@@ -173,19 +173,24 @@ class _Writing:
 
     async def reference(self) -> Receipt:
         """A sheet, gauge or lot: its own fold must take the fact; the spindles it reaches are settled afterwards."""
+        kind, key, number = self.event.kind, self.event.key, self.subject.subject
+        before = (await ledger.history(self.tx, number)).facts
         if self.amends:
             amended = await amend(self.tx, self.event, self.subject, self.actor)
             facts, schema = amended.history.facts, amended.schema
         else:
-            before = (await ledger.history(self.tx, self.subject.subject)).facts
             facts = tuple(sorted([*before, self.fact(None)], key=lambda each: (each.occurred, each.sequence)))
             schema = KINDS[self.event.type].schema
         try:
-            catalogue.fold_reference(self.event.kind, self.event.key, facts)
+            after = catalogue.fold_reference(kind, key, facts)
         except Refusal as refusal:
             raise (in_the_data(refusal) if self.amends else refusal) from refusal
         cause = f"{self.event.subject}#{self.subject.sequence + 1}"
-        await catalogue.queue_reached(self.tx, self.event.kind, self.event.key, cause)
+        since, until = (None, None) if self.amends else catalogue.reached_by(self.fact(None), after)
+        reached = await catalogue.queue_reached(self.tx, kind, key, cause, since=since, until=until)
+        recalled = recall.recall_in(catalogue.fold_reference(kind, key, before), after)
+        if recalled is not None and reached:
+            await recall.begin(self.tx, kind, key, cause, recalled, reached)
         findings = findings_of(self.event.data)
         return Receipt(status="accepted", entry=await self.append(None, schema), findings=findings)
 
@@ -279,6 +284,7 @@ async def write(tx: Transaction, subject: int, stored: Stored | None, after: Fol
         await projections.keep_only_rechecks(tx, subject, episodes)
     await projections.write_rechecks(tx, subject, episodes)
     await projections.write_judged(tx, subject, after.steps, after.gauges, whole=after.whole)
+    await projections.write_torques(tx, subject, after.tools, whole=after.whole)
     return seen
 
 

@@ -64,6 +64,7 @@ class Folded(Struct, frozen=True, kw_only=True):
     newest: Newest
     readings: dict[int, int] = {}
     gone: frozenset[int] = frozenset()
+    tools: dict[int, tuple[datetime, str]] = {}
 
     def at(self, when: datetime) -> Step:
         """The last step by then, or the first."""
@@ -103,6 +104,7 @@ async def fold_in(tx: Transaction, subject: int, key: str, stored: Stored | None
         of_fact=steps[0],
         final=steps[-1],
         gauges=_gauges([fact]),
+        tools=_tools([fact]),
         whole=False,
         sequence=fact.sequence,
         newest=newest,
@@ -122,6 +124,12 @@ async def fold_whole(
     known = await catalogue.references(tx, catalogue.names_in(history.facts), share=True)
     knowledge = Knowledge(gone=history.gone, recount_from=history.recount_from)
     return await _fold(tx, subject, key, history, known, knowledge, of_fact=of_fact, strict=strict)
+
+
+async def fold_with(tx: Transaction, subject: int, key: str, history: History, known: References) -> Folded:
+    """The whole history, by what these sheets, gauges and lots say, whatever is on record of them."""
+    knowledge = Knowledge(gone=history.gone, recount_from=history.recount_from)
+    return await _fold(tx, subject, key, history, known, knowledge)
 
 
 async def fold_as_known(
@@ -162,6 +170,7 @@ async def _fold(
         of_fact=next((made for made in steps if made.state.newest.sequence == of_fact), Step(state=steps[-1].state)),
         final=steps[-1],
         gauges=_gauges(history.facts),
+        tools=_tools(history.facts),
         whole=True,
         sequence=history.newest,
         newest=newest,
@@ -172,6 +181,14 @@ async def _fold(
 
 def _gauges(facts: Sequence[Fact]) -> dict[int, str | None]:
     return {fact.sequence: getattr(fact.data, "gauge", None) for fact in facts}
+
+
+def _tools(facts: Sequence[Fact]) -> dict[int, tuple[datetime, str]]:
+    return {
+        fact.sequence: (fact.occurred, fact.data.tool)
+        for fact in facts
+        if isinstance(fact.data, spindles.NoseTorqued) and fact.data.tool is not None
+    }
 
 
 def amended_step(after: Folded, before: View, now: View) -> Step:

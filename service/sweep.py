@@ -4,7 +4,7 @@ import asyncio
 import logging
 from typing import Final
 
-from service import ledger, projections
+from service import ledger, projections, recall
 from service.domain.spindle import FOLD_VERSION
 from service.postgres import CannotConnect, Database
 from service.record import load_folded, settle_again, settle_time
@@ -32,6 +32,8 @@ async def sweep_once(database: Database) -> int:
             await _settle_or_log(database, subject)
         settled.update(waiting)
         if not waiting:
+            async with database.transaction() as tx:
+                await recall.announce(tx)
             return len(settled)
 
 
@@ -51,14 +53,14 @@ async def fold_again(database: Database) -> int:
 
 async def _settle_or_log(database: Database, subject: int) -> None:
     try:
-        await _settle(database, subject)
+        await settle(database, subject)
     except CannotConnect:
         raise
     except Exception:
         LOG.exception("spindle with subject %s could not be settled; the next round tries again", subject)
 
 
-async def _settle(database: Database, subject: int) -> None:
+async def settle(database: Database, subject: int) -> None:
     """One spindle, after its lock: by its history where something reached it, by the clock where only time passed."""
     async with database.transaction() as tx:
         await ledger.lock_number(tx, subject)
@@ -73,7 +75,10 @@ async def _settle(database: Database, subject: int) -> None:
         if causes:
             # While history arrives, a gauge's entry in the midst of it must not announce what lies half told.
             tell = time_passed or not stored.untold
-            await settle_again(tx, subject, key, cause="+".join(sorted(set(causes))), tell=tell)
+            earlier = await recall.before(tx, subject, causes)
+            seen = await settle_again(tx, subject, key, cause="+".join(sorted(set(causes))), tell=tell)
+            if earlier is not None:
+                await recall.note(tx, subject, earlier, seen)
         elif time_passed:
             await settle_time(tx, subject, stored)
 

@@ -126,6 +126,13 @@ OPERATIONS: Final[dict[str, Told]] = {
     ),
     "list_gauges": Told(line="List gauges", paged=True),
     "read_gauge": Told(line="Read a gauge with its calibrations", codes=("gauge_not_found",), conditional=True),
+    "read_reach_of_gauge": Told(line="Read what a gauge judged between two times", codes=("time_invalid",), paged=True),
+    "read_reach_of_lot": Told(line="Read which spindles a lot went into", paged=True),
+    "post_preview": Told(
+        line="Try out a revision of a sheet without recording it",
+        codes=("json_malformed", "event_invalid", "sheet_revision_exists"),
+        bodies={JSON: ref("SheetIssued")},
+    ),
     "list_lots": Told(line="List lots of kits", paged=True),
     "read_lot": Told(line="Read a lot of kits", codes=("lot_not_found",), conditional=True),
     "post_setting": Told(

@@ -63,7 +63,7 @@ async def list_gauges(
         keys, following = await lists.page(tx, asked, lambda row: str(row["key"]))
         known = await catalogue.references(tx, {("gauges", key) for key in keys}, share=False)
         now = tx.now
-    return paged(request, [_shown(known.gauges[key], now) for key in keys], following)
+    return paged(request, [_shown(known.gauges[key], now) for key in keys if key in known.gauges], following)
 
 
 @get("/{gauge:str}")

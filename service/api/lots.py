@@ -33,11 +33,12 @@ class LotWithdrawalShown(Struct, frozen=True, kw_only=True):
 
 
 class LotShown(Struct, frozen=True, kw_only=True):
-    """A lot as it is now; `quantity` is the kits received in all its deliveries."""
+    """A lot as it is now; `quantity` is the kits received in all its deliveries, `fitted` those in spindles."""
 
     code: str
     sheet: str | None
     quantity: int
+    fitted: int
     received: tuple[ReceiptShown, ...]
     withdrawn: LotWithdrawalShown | None
     sequence: int
@@ -58,7 +59,9 @@ async def list_lots(
         )
         codes, following = await lists.page(tx, asked, lambda row: str(row["key"]))
         known = await catalogue.references(tx, {("lots", code) for code in codes}, share=False)
-    return paged(request, [_shown(known.lots[code]) for code in codes], following)
+        fitted = await catalogue.kits_fitted(tx, codes)
+    items = [_shown(known.lots[code], fitted.get(code, 0)) for code in codes if code in known.lots]
+    return paged(request, items, following)
 
 
 @get("/{lot:str}")
@@ -68,17 +71,19 @@ async def read_lot(
     """A lot: its deliveries and its withdrawal."""
     async with database.transaction(snapshot=True) as tx:
         known = await catalogue.references(tx, {("lots", lot)}, share=False)
+        fitted = await catalogue.kits_fitted(tx, [lot])
     if lot not in known.lots:
         raise LotNotFound(f"there is no lot {lot!r}")
-    return answer(request, _shown(known.lots[lot]))
+    return answer(request, _shown(known.lots[lot], fitted.get(lot, 0)))
 
 
-def _shown(lot: Lot) -> LotShown:
+def _shown(lot: Lot, fitted: int) -> LotShown:
     withdrawn = lot.withdrawn
     return LotShown(
         code=lot.code,
         sheet=lot.sheet,
         quantity=lot.quantity,
+        fitted=fitted,
         received=tuple(
             ReceiptShown(entry=each.sequence, time=each.occurred, quantity=each.quantity) for each in lot.received
         ),

@@ -34,11 +34,22 @@ class RebuildRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     parts: tuple[KitPart, ...] | None = None
 
 
+class TorqueDoubt(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The tool was found out afterwards: with the whole of that error the torque was `torque_nm`."""
+
+    tool: str
+    calibration: int
+    found: datetime
+    error_nm: Decimal
+    torque_nm: Decimal
+
+
 class TorqueRecord(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The last torque since the last rebuild or adjustment."""
 
     sequence: int
     torque_nm: Decimal
+    doubt: TorqueDoubt | None = None
 
 
 class Preparation(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -155,12 +166,18 @@ def _torque_reasons(revision: Revision, preparation: Preparation) -> list[str]:
         return ["not_torqued"]
     if torque is None:
         return []
-    if isinstance(limits, NoseTorque) and not _within(torque.torque_nm, limits):
+    if torque_out_of_limits(revision, torque.torque_nm):
         return ["torque_out_of_limits"]
     wanted = revision.issued.run_in_cycles
     if isinstance(wanted, int) and (preparation.run_in_cycles or 0) < wanted:
         return ["not_run_in"]
     return []
+
+
+def torque_out_of_limits(revision: Revision, torque_nm: Decimal) -> bool:
+    """Whether the sheet states limits for the nose torque, and this is outside them."""
+    limits = revision.issued.nose_torque
+    return isinstance(limits, NoseTorque) and not _within(torque_nm, limits)
 
 
 def _within(torque_nm: Decimal, limits: NoseTorque) -> bool:

@@ -1,6 +1,7 @@
 """What every verdict is made of: reason codes in their order, limits, shown uncertainty, rule and basis."""
 
 from collections.abc import Iterable
+from datetime import datetime
 from decimal import Context, Decimal, Inexact, localcontext
 from typing import Final, Literal
 
@@ -92,6 +93,22 @@ class Basis(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     gauge_sequence: int | None = None
     calibration: int | None = None
     torque: int | None = None
+
+
+class Recall(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A gauge or torque tool behind the verdict was found out afterwards, by `error`; when it arose is unknown.
+
+    `without` is the outcome without that error, `with_error` the one with the whole of it; `value` is what was measured
+    with it. Only where both agree is the verdict theirs.
+    """
+
+    gauge: str
+    calibration: int
+    found: datetime
+    error: ShownQuantity
+    value: ShownQuantity
+    without: Outcome
+    with_error: Outcome
 
 
 def show_uncertainty(budget: Budget | None, unit: Literal["mm", "N"]) -> ShownUncertainty | None:

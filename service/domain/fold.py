@@ -222,13 +222,16 @@ def apply(state: SpindleState, fact: Fact, known: References) -> Step:  # noqa: 
         case spindles.Retired():
             return Step(state=work.left(state, "retired"))
         case spindles.ClampingSetReplaced():
-            return Step(state=work.rebuilt(state, data, revision))
+            lot = None if data.lot is None else known.lots.get(data.lot)
+            return Step(state=work.from_lot(work.rebuilt(state, data, revision), lot))
         case spindles.ComponentReplaced():
             return Step(state=work.component_replaced(state, data))
         case spindles.NoseAdjusted():
             return Step(state=work.adjusted(state, data, revision))
         case spindles.NoseTorqued():
-            return Step(state=torqued(working(state, "torque"), data.torque.base, _believed(state, data.count)))
+            tool = None if data.tool is None else known.gauges.get(data.tool)
+            counted_then = _believed(state, data.count)
+            return Step(state=torqued(working(state, "torque"), data.torque.base, counted_then, tool))
         case spindles.ClampExercised():
             return Step(state=work.exercised(state, data))
         case spindles.SettingMeasured():

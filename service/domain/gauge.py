@@ -9,6 +9,7 @@ from service.domain.event import Fact
 from service.domain.event.gauges import (
     DIMENSION_OF_KIND,
     GaugeCalibrated,
+    GaugeKind,
     GaugeRegistered,
     GaugeWithdrawn,
 )
@@ -74,9 +75,55 @@ class Gauge(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
         return made[-1] if made else None
 
     def in_calibration(self, when: datetime) -> bool:
-        """Whether that calibration holds: to the end of its due day, 24:00 UTC."""
+        """Whether that calibration holds: to the end of its due day, 24:00 UTC.
+
+        Past that day it still held where the next calibration found the gauge within its permitted error.
+        """
         calibration = self.calibration_at(when)
-        return calibration is not None and when.astimezone(UTC).date() <= calibration.data.due
+        if calibration is None:
+            return False
+        return when.astimezone(UTC).date() <= calibration.data.due or self._found_within(self.next_calibration(when))
+
+    def next_calibration(self, when: datetime) -> Calibration | None:
+        """The first calibration made after then."""
+        return next((calibration for calibration in self.calibrations if calibration.occurred > when), None)
+
+    def sequence_for(self, when: datetime) -> int:
+        """The newest of the entries that its use at `when` is judged by: what comes later changes nothing there."""
+        known: list[Registration | Calibration | Withdrawal | None] = [
+            self.registered,
+            self.calibration_at(when),
+            self.next_calibration(when),
+        ]
+        if self.withdrawn_at(when):
+            known.append(self.withdrawn)
+        return max((each.sequence for each in known if each is not None), default=self.sequence)
+
+    def recall_at(self, when: datetime) -> Calibration | None:
+        """The calibration that found the gauge out after it was used at `when`, and none before it did not.
+
+        When the error arose between two calibrations is unknown.
+        """
+        found = self.next_calibration(when)
+        return found if found is not None and self.found_out(found) else None
+
+    def found_out(self, calibration: Calibration) -> bool:
+        """Whether it was found beyond its permitted error; not known where either is not stated."""
+        error, permitted = calibration.data.as_found, self._permitted
+        return error is not None and permitted is not None and abs(error.base) > permitted
+
+    def _found_within(self, calibration: Calibration | None) -> bool:
+        error = None if calibration is None else calibration.data.as_found
+        return error is not None and self._permitted is not None and abs(error.base) <= self._permitted
+
+    @property
+    def _permitted(self) -> Decimal | None:
+        stated = None if self.registered is None else self.registered.data.permitted_error
+        return None if stated is None else stated.base
+
+    def is_of(self, kind: GaugeKind) -> bool:
+        """Whether it measures this at all."""
+        return self.registered is not None and self.registered.data.kind == kind
 
     def withdrawn_at(self, when: datetime) -> bool:
         """Whether it had been withdrawn by then."""

@@ -11,7 +11,7 @@ from typing import Final, Literal
 from msgspec import Struct
 from msgspec.structs import replace
 
-from service.domain.recheck import Episode, Moment
+from service.domain.recheck import LOT_CHECK, Episode, Moment
 from service.domain.spindle import SpindleState, conceded, silent_from
 
 Health = Literal["failure", "out_of_specification", "function_check", "maintenance_required", "normal"]
@@ -205,6 +205,9 @@ def _rechecks(episodes: tuple[Episode, ...]) -> Iterator[_Found]:
             clearance: Clearance = "withheld" if episode.when_overdue == "withhold" else "restricted"
             text = f"Recheck {episode.code} is overdue."
             yield _found("maintenance_required", clearance, "recheck_overdue", text, entry)
+        elif episode.code == LOT_CHECK and episode.state == "open":
+            text = "The lot of the fitted clamping set was withdrawn, and no check has been made since."
+            yield _found("function_check", "restricted", "lot_withdrawn", text, episode.anchor.sequence)
         elif episode.state == "due":
             yield _found("maintenance_required", "cleared", "recheck_due", f"Recheck {episode.code} is due.", entry)
         elif episode.state == "deferred" and episode.deferral is not None:

@@ -6,10 +6,18 @@ from decimal import Decimal
 from msgspec.structs import replace
 
 from service.domain import recheck
-from service.domain.admissibility import force_reasons, run_out_reasons, setting_reasons
+from service.domain.admissibility import (
+    Preparation,
+    force_reasons,
+    run_out_reasons,
+    setting_reasons,
+    torque_out_of_limits,
+)
 from service.domain.event import spindles
+from service.domain.finding import Outcome, Recall
 from service.domain.gauge import Gauge
 from service.domain.nose_response import SETTLED_CYCLES, answer_of, expected_response, lead_inwards
+from service.domain.quantity import shown
 from service.domain.recheck import ACTIVE, REPEAT_CHECK, Moment
 from service.domain.sheet import Revision
 from service.domain.spindle import (
@@ -52,6 +60,7 @@ def setting_measured(
         reasons=reasons,
         torque_sequence=None if prepared.torque is None else prepared.torque.sequence,
     )
+    verdict = _with_torque_in_doubt(verdict, revision, prepared)
     measurement = SettingMeasurement(at=state.newest, verdict=verdict)
     if not verdict.admissible:
         return _not_admissible(replace(state, last_setting=measurement), "setting", verdict, revision)
@@ -69,7 +78,7 @@ def setting_measured(
     state = checked(state, revision, "setting")
     concession = None if verdict.outcome == "conforming" else state.concession
     state = replace(state, setting=measurement, last_setting=measurement, concession=concession)
-    state = _admitted(state, "setting", verdict)
+    state = _in_doubt(_admitted(state, "setting", verdict), "setting", verdict)
     state = accepted_if_proven(state, revision)
     return Step(state=state, verdict=verdict, instruction=instruction, shift=shift, findings=verdict.findings)
 
@@ -120,9 +129,14 @@ def _remeasured(
     """Measured again with nothing done in between: worth knowing, so that nobody shops for a reading.
 
     Cycles counted since make a check of it, but not after a measurement that did not conform: a handful of cycles puts
-    nothing right. A measurement that was not admissible is to be made again, so the next is no second one.
+    nothing right. A measurement that was not admissible is to be made again, so the next is no second one; nor is it
+    after one that a recall has put in doubt.
     """
-    if before is None or (state.worked is not None and _order(state.worked) > _order(before.at)):
+    if (
+        before is None
+        or before.verdict.recall is not None
+        or (state.worked is not None and _order(state.worked) > _order(before.at))
+    ):
         return ()
     since = state.counter.count - (before.at.count or 0)
     conformed = before.verdict.outcome == "conforming"
@@ -159,6 +173,35 @@ def _admitted(state: SpindleState, check: str, verdict: Verdict) -> SpindleState
     return replace(state, proven={**state.proven, check: state.newest})
 
 
+def _in_doubt(state: SpindleState, check: str, verdict: Verdict) -> SpindleState:
+    """Where a gauge that was found out changes the verdict, a check opens when it was found."""
+    recall = verdict.recall
+    if recall is None or verdict.outcome == recall.without:
+        return state
+    opened = recheck.begin_at(state.subject, recheck.RECALL_CHECK, check, state.newest, recall.found, since="condition")
+    return replace(state, rechecks=(*state.rechecks, opened))
+
+
+def _with_torque_in_doubt(verdict: SettingVerdict, revision: Revision, prepared: Preparation) -> SettingVerdict:
+    """A setting proves less where the tool that torqued the nose was found out, and with that error out of limits."""
+    doubt = None if prepared.torque is None else prepared.torque.doubt
+    if doubt is None or not verdict.admissible or verdict.recall is not None:
+        return verdict
+    if not torque_out_of_limits(revision, doubt.torque_nm):
+        return verdict
+    outcome: Outcome = "undecided" if verdict.outcome == "conforming" else verdict.outcome
+    recall = Recall(
+        gauge=doubt.tool,
+        calibration=doubt.calibration,
+        found=doubt.found,
+        error=shown(doubt.error_nm, "N.m"),
+        value=shown(doubt.torque_nm, "N.m"),
+        without=verdict.outcome,
+        with_error="not_admissible",
+    )
+    return replace(verdict, outcome=outcome, recall=recall)
+
+
 def force_measured(
     state: SpindleState, data: spindles.DrawForceMeasured, revision: Revision, known: References
 ) -> Step:
@@ -173,7 +216,8 @@ def force_measured(
     if not verdict.admissible:
         return _not_admissible(state, "draw_force", verdict, revision)
     state = checked(replace(state, force=measurement), revision, "draw_force")
-    state = accepted_if_proven(_admitted(state, "draw_force", verdict), revision)
+    state = _in_doubt(_admitted(state, "draw_force", verdict), "draw_force", verdict)
+    state = accepted_if_proven(state, revision)
     return Step(state=state, verdict=verdict, findings=verdict.findings)
 
 
@@ -191,7 +235,8 @@ def run_out_measured(state: SpindleState, data: spindles.RunOutMeasured, revisio
     if not verdict.admissible:
         return _not_admissible(state, "run_out", verdict, revision)
     state = checked(replace(state, run_outs=(*others, measurement)), revision, "run_out")
-    state = accepted_if_proven(_admitted(state, "run_out", verdict), revision)
+    state = _in_doubt(_admitted(state, "run_out", verdict), "run_out", verdict)
+    state = accepted_if_proven(state, revision)
     return Step(state=state, verdict=verdict, findings=verdict.findings)
 
 

@@ -24,6 +24,13 @@ REPEAT_CHECK: Final = "repeat-check"
 """The code of the check that opens by itself after a reading outside the limits that proved nothing."""
 
 
+RECALL_CHECK: Final = "recall-check"
+"""The code of the check that opens when a gauge or tool behind a standing verdict is found out."""
+LOT_CHECK: Final = "lot-check"
+"""The code of the check that opens when the lot of the fitted clamping set is withdrawn."""
+BY_ITSELF: Final = frozenset({REPEAT_CHECK, RECALL_CHECK, LOT_CHECK})
+
+
 class Moment(Struct, frozen=True, kw_only=True):
     """When something came about, at which count, and by which entry (none where only time passed)."""
 
@@ -117,6 +124,20 @@ def begin_repeat_check(subject: str, check: str, anchor: Moment) -> Episode:
         state="open",
         anchor=anchor,
         opened=anchor,
+    )
+
+
+def begin_at(subject: str, code: str, check: str, anchor: Moment, opens: datetime, *, since: str) -> Episode:
+    """An episode that opens at a time, of which nothing was known at its anchor, and has no limit."""
+    assert anchor.sequence is not None
+    return Episode(
+        episode=episode_id(subject, code, anchor.sequence),
+        code=code,
+        check=check,
+        since=since,
+        state="waiting",
+        anchor=anchor,
+        window_at=max(opens, anchor.time),
     )
 
 

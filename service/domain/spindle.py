@@ -17,16 +17,18 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from service.domain import recheck
-from service.domain.admissibility import Preparation, RebuildRecord, TorqueRecord
+from service.domain.admissibility import Preparation, RebuildRecord, TorqueDoubt, TorqueRecord
 from service.domain.concession import Conceded, Concession, to_concede
 from service.domain.counter import SILENT_AFTER, CounterTrack
 from service.domain.event.sheets import Recheck, RunOutLimit
+from service.domain.gauge import Gauge
 from service.domain.nose_response import ObservedTurn, Turned
-from service.domain.recheck import ACTIVE, Episode, Moment
+from service.domain.quantity import EXACT
+from service.domain.recheck import ACTIVE, RECALL_CHECK, Episode, Moment
 from service.domain.sheet import Revision
 from service.domain.verdict import ForceVerdict, RunOutVerdict, SettingVerdict
 
-FOLD_VERSION: Final = 1
+FOLD_VERSION: Final = 2
 """Raised when folding the same facts gives another state, so that stored states are made again."""
 
 Lifecycle = Literal["installed", "store", "repair", "retired"]
@@ -206,13 +208,24 @@ def loosened(state: SpindleState) -> SpindleState:
     return replace(state, needs_torque=True, torque=None, torqued=None, run_in=RunIn())
 
 
-def torqued(state: SpindleState, torque_nm: Decimal, counted: int | None) -> SpindleState:
+def torqued(state: SpindleState, torque_nm: Decimal, counted: int | None, tool: Gauge | None) -> SpindleState:
     """Torqued at the newest fact; running in counts from here. `counted` is the count where it was read."""
     assert state.newest.sequence is not None
+    found = None if tool is None or not tool.is_of("torque") else tool.recall_at(state.newest.time)
+    doubt = None
+    if tool is not None and found is not None and found.data.as_found is not None:
+        error = found.data.as_found.base
+        doubt = TorqueDoubt(
+            tool=tool.key,
+            calibration=found.sequence,
+            found=found.occurred,
+            error_nm=error,
+            torque_nm=EXACT.subtract(torque_nm, error),
+        )
     return replace(
         state,
         needs_torque=False,
-        torque=TorqueRecord(sequence=state.newest.sequence, torque_nm=torque_nm),
+        torque=TorqueRecord(sequence=state.newest.sequence, torque_nm=torque_nm, doubt=doubt),
         torqued=state.newest,
         run_in=RunIn(first=counted, last=counted),
     )
@@ -278,6 +291,8 @@ def checked(state: SpindleState, revision: Revision, check: str) -> SpindleState
             continue
         rule = rules.get(episode.code)
         if episode.state == "waiting":
+            if episode.code == RECALL_CHECK:
+                episode = recheck.supersede(episode, state.newest)
             if rule is not None and rule.since == "last_check":
                 episode = recheck.supersede(episode, state.newest)
                 begun.append(recheck.begin(state.subject, rule, state.newest))
@@ -308,11 +323,18 @@ def accepted_if_proven(state: SpindleState, revision: Revision) -> SpindleState:
     return anchored(state, revision, "acceptance")
 
 
+def accepts(verdict: SettingVerdict | ForceVerdict | RunOutVerdict) -> bool:
+    """Whether it conforms, or did when it was made: what a recall leaves undecided does not open the job again."""
+    recall = verdict.recall
+    was_conforming = recall is not None and recall.without == "conforming"
+    return verdict.outcome == "conforming" or (verdict.outcome == "undecided" and was_conforming)
+
+
 def _stands(state: SpindleState, revision: Revision, check: str) -> bool:
     if check == "setting":
-        return state.setting is not None and state.setting.verdict.outcome == "conforming"
+        return state.setting is not None and accepts(state.setting.verdict)
     if check == "draw_force":
-        return state.force is not None and state.force.verdict.outcome == "conforming"
+        return state.force is not None and accepts(state.force.verdict)
     limits = revision.issued.run_out
     return isinstance(limits, tuple) and all(_stands_at(state, limit) for limit in limits)
 
@@ -323,7 +345,7 @@ def _stands_at(state: SpindleState, limit: RunOutLimit) -> bool:
         verdict = standing.verdict
         distance = None if verdict.distance is None else Decimal(verdict.distance.value)
         if (
-            verdict.outcome == "conforming"
+            accepts(verdict)
             and verdict.place == limit.place
             and (limit.distance is None or limit.distance.base == distance)
         ):

@@ -14,6 +14,7 @@ from service.domain.finding import (
     Finding,
     Limits,
     Outcome,
+    Recall,
     RuleUsed,
     ShownUncertainty,
     in_order,
@@ -22,7 +23,7 @@ from service.domain.finding import (
     show_uncertainty,
 )
 from service.domain.force import estimate_force
-from service.domain.gauge import Gauge, budget_of, correction_of
+from service.domain.gauge import Calibration, Gauge, budget_of, correction_of
 from service.domain.quantity import EXACT, ShownQuantity, shown, shown_rounded
 from service.domain.setting import estimate_depth
 from service.domain.sheet import Revision, depth_limits, force_limits, rule_of, run_out_limit
@@ -63,6 +64,7 @@ class SettingVerdict(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     acceptance: Limits | None
     basis: Basis
     outside: bool
+    recall: Recall | None = None
     findings: tuple[Finding, ...] = ()
     depth: MeasuredDepth
 
@@ -91,6 +93,7 @@ class ForceVerdict(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     outside: bool
     low: bool
     below_minimum: bool
+    recall: Recall | None = None
     findings: tuple[Finding, ...] = ()
 
 
@@ -111,6 +114,7 @@ class RunOutVerdict(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     acceptance: Limits | None
     basis: Basis
     outside: bool
+    recall: Recall | None = None
     findings: tuple[Finding, ...] = ()
 
 
@@ -148,8 +152,13 @@ def judge_setting(
         reasons = (*reasons, "gauge_not_capable")
     half = estimate.half_difference
     basis = _basis(revision, gauge, at, torque_sequence)
+    recall = None
+    if (doubt := _doubt(gauge, "depth", at)) is not None:
+        other = estimate_depth(data, doubt.correction)
+        again = _decide(other.total, other.divisor, budget, lower, upper, rule)
+        recall = doubt.recall(show_quotient(other.total, other.divisor, "mm", exact=other.exact), decision, again)
     return SettingVerdict(
-        outcome="not_admissible" if reasons else decision.outcome,
+        outcome="not_admissible" if reasons else _agreed(decision, recall),
         admissible=not reasons,
         reasons=in_order(reasons),
         mean=show_quotient(estimate.total, estimate.divisor, "mm", exact=estimate.exact),
@@ -164,6 +173,7 @@ def judge_setting(
         basis=basis,
         outside=decision.outside,
         depth=_kept(estimate.total, estimate.divisor, data.gauge, budget, basis.calibration),
+        recall=recall,
     )
 
 
@@ -208,8 +218,13 @@ def judge_draw_force(
     with localcontext(EXACT):
         below_minimum = minimum is not None and estimate.total < minimum * estimate.divisor
         below_warning = stated.warning is not None and estimate.total < stated.warning.base * estimate.divisor
+    recall = None
+    if (doubt := _doubt(gauge, "force", at)) is not None:
+        other = estimate_force(data, stated, doubt.correction)
+        again = _decide(other.total, other.divisor, budget, minimum, maximum, rule)
+        recall = doubt.recall(show_quotient(other.total, other.divisor, "N"), decision, again)
     return ForceVerdict(
-        outcome="not_admissible" if reasons else decision.outcome,
+        outcome="not_admissible" if reasons else _agreed(decision, recall),
         admissible=not reasons,
         reasons=in_order(reasons),
         force=show_quotient(estimate.total, estimate.divisor, "N"),
@@ -219,17 +234,19 @@ def judge_draw_force(
         probability_of_conformity=decision.probability_of_conformity,
         consumer_risk=decision.consumer_risk,
         rule=RuleUsed(name=rule.name, edition=rule.edition),
-        limits=Limits(
-            lower=None if minimum is None else shown(minimum, "N"),
-            upper=None if maximum is None else shown(maximum, "N"),
-        ),
-        warning=None if stated.warning is None else shown(stated.warning.base, "N"),
+        limits=Limits(lower=_shown_or_none(minimum), upper=_shown_or_none(maximum)),
+        warning=_shown_or_none(None if stated.warning is None else stated.warning.base),
         acceptance=show_acceptance(decision.acceptance, "N"),
         basis=_basis(revision, gauge, at, None),
         outside=decision.outside,
         low=below_warning and not below_minimum,
         below_minimum=below_minimum,
+        recall=recall,
     )
+
+
+def _shown_or_none(force: Decimal | None) -> ShownQuantity | None:
+    return None if force is None else shown(force, "N")
 
 
 def judge_run_out(
@@ -253,8 +270,14 @@ def judge_run_out(
     budget = _budget(gauge, "run_out", at, _ONE_READING)
     decision = _decide(indicated, 1, budget, None, stated.limit.base, rule)
     distance = data.distance if data.distance is not None else stated.distance
+    recall = None
+    if (doubt := _doubt(gauge, "run_out", at)) is not None:
+        with localcontext(EXACT):
+            other = indicated + abs(doubt.correction)
+        again = _decide(other, 1, budget, None, stated.limit.base, rule)
+        recall = doubt.recall(shown(other, "mm"), decision, again)
     return RunOutVerdict(
-        outcome="not_admissible" if reasons else decision.outcome,
+        outcome="not_admissible" if reasons else _agreed(decision, recall),
         admissible=not reasons,
         reasons=in_order(reasons),
         place=data.place,
@@ -268,7 +291,46 @@ def judge_run_out(
         acceptance=show_acceptance(decision.acceptance, "mm"),
         basis=_basis(revision, gauge, at, None),
         outside=decision.outside,
+        recall=recall,
     )
+
+
+class _Doubt(Struct, frozen=True, kw_only=True):
+    """What a gauge that was found out afterwards may have been wrong by: a reading is put right by `correction`."""
+
+    gauge: str
+    calibration: Calibration
+    correction: Decimal
+    unit: Literal["mm", "N"]
+
+    def recall(self, value: ShownQuantity, without: Decision, with_error: Decision) -> Recall:
+        return Recall(
+            gauge=self.gauge,
+            calibration=self.calibration.sequence,
+            found=self.calibration.occurred,
+            error=shown(-self.correction, self.unit),
+            value=value,
+            without=without.outcome,
+            with_error=with_error.outcome,
+        )
+
+
+def _doubt(gauge: Gauge | None, kind: Literal["depth", "force", "run_out"], at: datetime) -> _Doubt | None:
+    """The whole error that the next calibration found, in place of the correction that was known."""
+    found = None if gauge is None or not _fits(gauge, kind) else gauge.recall_at(at)
+    if gauge is None or found is None or found.data.as_found is None:
+        return None
+    return _Doubt(
+        gauge=gauge.key,
+        calibration=found,
+        correction=-found.data.as_found.base,
+        unit="N" if kind == "force" else "mm",
+    )
+
+
+def _agreed(decision: Decision, recall: Recall | None) -> Outcome:
+    """The outcome at both ends of a doubt where they agree, else undecided."""
+    return decision.outcome if recall is None or recall.without == recall.with_error else "undecided"
 
 
 def _fits(gauge: Gauge | None, kind: Literal["depth", "force", "run_out"]) -> bool:
@@ -312,7 +374,7 @@ def _basis(revision: Revision, gauge: Gauge | None, at: datetime, torque: int | 
     return Basis(
         sheet_revision=revision.issued.revision,
         sheet_sequence=revision.sequence,
-        gauge_sequence=None if gauge is None else gauge.sequence,
+        gauge_sequence=None if gauge is None else gauge.sequence_for(at),
         calibration=None if calibration is None else calibration.sequence,
         torque=torque,
     )

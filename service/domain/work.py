@@ -11,6 +11,7 @@ from service.domain.admissibility import RebuildRecord, rebuild_missing
 from service.domain.concession import Concession
 from service.domain.event import Fact, spindles
 from service.domain.event.sheets import SettingDepth
+from service.domain.lot import Lot
 from service.domain.nose_response import Turned
 from service.domain.quantity import EXACT
 from service.domain.recheck import ACTIVE, Deferral, Episode, Moment
@@ -231,6 +232,16 @@ def rebuilt(state: SpindleState, data: spindles.ClampingSetReplaced, revision: R
     )
     state = superseded(state, frozenset({"acceptance", "rebuild", "adjustment"}))
     return anchored(state, revision, "rebuild")
+
+
+def from_lot(state: SpindleState, lot: Lot | None) -> SpindleState:
+    """Where the lot of the set that was just fitted has been withdrawn, a check opens then, or at once."""
+    if lot is None or lot.withdrawn is None:
+        return state
+    opened = recheck.begin_at(
+        state.subject, recheck.LOT_CHECK, "setting", state.newest, lot.withdrawn.occurred, since="rebuild"
+    )
+    return replace(state, rechecks=(*state.rechecks, opened))
 
 
 def component_replaced(state: SpindleState, data: spindles.ComponentReplaced) -> SpindleState:

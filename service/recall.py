@@ -1,0 +1,175 @@
+"""Recalls: a gauge that was found out or a lot that was withdrawn, told once, with the spindles it leaves in doubt.
+
+Rules of this file
+- The entry itself only notes that there is a recall, in its own transaction; the spindles are settled one by one.
+- Each spindle that is settled notes what changed in the transaction that changes it, so that a kill repeats nothing.
+- When no spindle waits for it any more, one notice lists them; its id comes from the entry.
+"""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any, Final, TypeAlias
+
+import msgspec
+from msgspec import Struct
+
+from service import outbox
+from service.domain.announce import Seen
+from service.domain.gauge import Calibration, Gauge
+from service.domain.lot import Lot, LotWithdrawal
+from service.domain.notice import Notice, notice_id
+from service.domain.recheck import BY_ITSELF
+from service.domain.sheet import Sheet
+from service.domain.shown import moment_shown
+from service.domain.turn import CAUTIONS
+from service.postgres import Statements, Transaction
+
+SQL: Final = Statements.beside(__file__)
+BODY_BYTES_MAX: Final = 40_000
+"""Beyond so many bytes a notice leaves spindles out, counts them, and says where to read them all."""
+Reference: TypeAlias = Sheet | Gauge | Lot | None
+_encode: Final = msgspec.json.Encoder().encode
+
+
+class Recalled(Struct, frozen=True, kw_only=True):
+    """What a new entry recalls: when that was found, and what the entry says."""
+
+    found: datetime
+    body: dict[str, Any]
+
+
+def recall_in(before: Reference, after: Reference) -> Recalled | None:
+    """The recall that the newest entry of a gauge or lot brings, None where it brings none."""
+    if isinstance(after, Gauge):
+        known = {each.sequence for each in _found_out(before)}
+        fresh = [each for each in _found_out(after) if each.sequence not in known]
+        return _of_gauge(after, fresh[-1]) if fresh else None
+    withdrawn = after.withdrawn if isinstance(after, Lot) else None
+    earlier = before.withdrawn if isinstance(before, Lot) else None
+    return None if withdrawn is None or withdrawn == earlier else _of_lot(withdrawn)
+
+
+def _found_out(gauge: Reference) -> list[Calibration]:
+    return [each for each in gauge.calibrations if gauge.found_out(each)] if isinstance(gauge, Gauge) else []
+
+
+def _of_gauge(gauge: Gauge, calibration: Calibration) -> Recalled:
+    earlier = [each.occurred for each in gauge.calibrations if each.occurred < calibration.occurred]
+    permitted = None if gauge.registered is None else gauge.registered.data.permitted_error
+    body = {
+        "gauge": gauge.key,
+        "calibration": calibration.sequence,
+        "as_found": calibration.data.as_found,
+        "permitted_error": permitted,
+        "last_good_calibration": earlier[-1] if earlier else None,
+    }
+    return Recalled(found=calibration.occurred, body=body)
+
+
+def _of_lot(withdrawn: LotWithdrawal) -> Recalled:
+    return Recalled(found=withdrawn.occurred, body={"withdrawal": withdrawn.sequence, "reason": withdrawn.reason})
+
+
+async def begin(tx: Transaction, kind: str, key: str, cause: str, recalled: Recalled, reached: int) -> None:
+    """Notes a recall in the transaction of its entry."""
+    body = _encode(recalled.body).decode()
+    await tx.run(SQL["begin_recall"], cause=cause, kind=kind, key=key, found=recalled.found, body=body, reached=reached)
+
+
+class Before(Struct, frozen=True, kw_only=True):
+    """A spindle before it is judged again, for these recalls."""
+
+    causes: tuple[str, ...]
+    outcomes: dict[int, str]
+
+
+async def before(tx: Transaction, subject: int, causes: Sequence[str]) -> Before | None:
+    """What may change by the recalls among the causes; None where none of them is a recall."""
+    recalls = tuple(row["cause"] for row in await tx.rows(SQL["recalls_of"], causes=sorted(set(causes))))
+    if not recalls:
+        return None
+    rows = await tx.rows(SQL["outcomes"], subject=subject)
+    return Before(causes=recalls, outcomes={row["sequence"]: row["outcome"] for row in rows})
+
+
+async def note(tx: Transaction, subject: int, earlier: Before, seen: Seen) -> None:
+    """Notes the spindle for the recalls where they changed a verdict of it, or opened a check on it."""
+    rows = await tx.rows(SQL["outcomes"], subject=subject)
+    changed = [
+        {
+            "entry": row["sequence"],
+            "check": row["kind"],
+            "time": row["occurred"],
+            "was": earlier.outcomes[row["sequence"]],
+            "now": row["outcome"],
+        }
+        for row in rows
+        if earlier.outcomes.get(row["sequence"], row["outcome"]) != row["outcome"]
+    ]
+    checks = [each for each in seen.view.rechecks if each.code in BY_ITSELF and each.state == "open"]
+    if not changed and not checks:
+        return
+    state = seen.state
+    body = {
+        "spindle": state.key,
+        "plant": state.place.plant,
+        "machine": None if state.away else state.place.machine,
+        "health": seen.view.assessment.health,
+        "clearance": seen.view.assessment.clearance,
+        "checks": [{"recheck": each.code, "check": each.check, "episode": each.episode} for each in checks],
+        "last_proof": {
+            check: moment_shown(state.proven.get(check))
+            for check in sorted({*(each["check"] for each in changed), *(each.check for each in checks)})
+        },
+        "changed": changed[-1:],
+        "verdicts_changed": len(changed),
+    }
+    for cause in earlier.causes:
+        await tx.run(
+            SQL["note_recalled"],
+            cause=cause,
+            subject=subject,
+            plant=state.place.plant,
+            body=_encode(body).decode(),
+        )
+
+
+async def announce(tx: Transaction) -> int:
+    """Puts the notice of every recall whose spindles have all been settled. Answers how many there were."""
+    rows = await tx.rows(SQL["settled_recalls"])
+    for row in rows:
+        found = await tx.rows(SQL["recalled"], cause=row["cause"])
+        await outbox.put(tx, [_notice(row, found)])
+        await tx.run(SQL["announced"], cause=row["cause"], now=tx.now)
+    return len(rows)
+
+
+def _notice(row: Mapping[str, Any], found: Sequence[Mapping[str, Any]]) -> Notice:
+    """One notice for all: of one plant where they are all in it, else heard by endpoints of every plant alone."""
+    plants = {each["plant"] for each in found}
+    listed: list[Any] = []
+    size = 0
+    for each in found:
+        size += len(each["body"])
+        if size > BODY_BYTES_MAX:
+            break
+        listed.append(msgspec.Raw(each["body"].encode()))
+    subject = f"{row['kind']}/{row['key']}"
+    notice_type = "gauge.suspect" if row["kind"] == "gauges" else "lot.suspect"
+    return Notice(
+        id=notice_id(notice_type, subject, row["cause"]),
+        type=notice_type,
+        subject=subject,
+        time=row["found"],
+        plant=plants.pop() if len(plants) == 1 else None,
+        data={
+            **msgspec.json.decode(row["body"]),
+            "entry": row["cause"],
+            "judged_again": row["reached"],
+            "in_doubt": len(found),
+            "spindles": listed,
+            "left_out": len(found) - len(listed),
+            "href": f"/v1/{row['kind']}/{row['key']}/reach",
+            "cautions": CAUTIONS,
+        },
+    )
