@@ -1,13 +1,15 @@
 """Measured again: when it is a second look for a better reading, and what counts as something done in between."""
 
 from collections.abc import Callable
+from datetime import timedelta
 from typing import Any
 
 import pytest
 
+from service.domain.gauge import apply_gauge
 from service.domain.step import Step
-from tests.domain.one_spindle import Spindle, accepted
-from tests.domain.skerrow import guarded, mm, q
+from tests.domain.one_spindle import LONG_CALIBRATED, Spindle, accepted, day
+from tests.domain.skerrow import fact, guarded, mm, q
 
 AGAIN = ["remeasured_unchanged"]
 
@@ -103,3 +105,17 @@ def test_a_force_is_told_in_newtons_with_both_values() -> None:
     spindle.pull("16")
     text = spindle.pull("17").findings[0].text
     assert text.endswith("entry 7: 16000 N, nonconforming. This one: 17000 N, conforming.")
+
+
+def test_after_a_gauge_was_found_out_measuring_again_is_what_is_asked_for() -> None:
+    spindle = accepted()
+    spindle.measure("11.44")
+    certificate = LONG_CALIBRATED | {"as_found": mm("-0.02")}
+    found_out = fact("gauge.calibrated", certificate, 3, spindle.now + timedelta(minutes=1))
+    spindle.known.gauges["DG-03"] = apply_gauge(spindle.known.gauges["DG-03"], "DG-03", found_out)
+    spindle.now += timedelta(minutes=2)
+    steps = spindle.tell_late("counter.read", {"count": 118_210}, (spindle.now - day(0)) / timedelta(days=1))
+    assert steps[-1].state.setting is not None
+    assert steps[-1].state.setting.verdict.outcome == "undecided"
+    assert codes(spindle.measure("11.43")) == []
+    assert codes(spindle.measure("11.43")) == AGAIN
