@@ -77,7 +77,7 @@ _PLAIN: Final = {"type": "string", "pattern": _SHOWN, "description": "a decimal,
 _EVENT_DATA: Final = [kind.data.__name__ for kind in KINDS.values()]
 _NUMBER_ASKED: Final = ref("PlainNumber")
 _NUMBER_OR_QUANTITY: Final = {"anyOf": [_NUMBER_ASKED, ref("Quantity")]}
-_ASKED: Final = r"^-?(0|[1-9][0-9]{0,29})(\.[0-9]{1,40})?([eE][+-]?[0-9]{1,2})?$"
+_ASKED: Final = r"^-?(0|[1-9][0-9]{0,19})(\.[0-9]{1,30})?([eE][+-]?[0-9]{1,2})?$"
 
 
 def _standing(verdict: str) -> Schema:
@@ -101,10 +101,10 @@ WRITTEN: Final[dict[str, Schema]] = {
     },
     "PlainNumber": {
         "description": "A number of a question: a string, or a JSON number, which is read exactly as it is written. At "
-        "most 30 digits before the point and 40 behind.",
+        "most 20 digits before the point and 30 behind.",
         "anyOf": [
             {"type": "string", "pattern": _ASKED},
-            {"type": "number", "exclusiveMinimum": -(10**30), "exclusiveMaximum": 10**30},
+            {"type": "number", "exclusiveMinimum": -(10**20), "exclusiveMaximum": 10**20},
         ],
     },
     "ProblemCode": {
@@ -210,7 +210,7 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
         "u": _NUMBER_ASKED,
         "lower": or_null(_NUMBER_ASKED),
         "upper": or_null(_NUMBER_ASKED),
-        "values": or_null({"type": "array", "maxItems": 100_000, "items": _NUMBER_ASKED}),
+        "values": or_null({"type": "array", "maxItems": 10_000, "items": _NUMBER_ASKED}),
     },
     "Process": {"mean": _NUMBER_ASKED, "sd": _NUMBER_ASKED},
     "AcceptanceAsked": {"lower": or_null(_NUMBER_ASKED), "upper": or_null(_NUMBER_ASKED)},
@@ -221,7 +221,7 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
         "r": _NUMBER_ASKED,
     },
     "LineAsked": {
-        **{name: {"type": "array", "minItems": 1, "maxItems": 100_000, "items": _NUMBER_ASKED} for name in "xy"},
+        **{name: {"type": "array", "minItems": 1, "maxItems": 10_000, "items": _NUMBER_ASKED} for name in "xy"},
         "predict_at": or_null(_NUMBER_ASKED),
     },
     "ControlAsked": {

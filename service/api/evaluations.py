@@ -1,5 +1,6 @@
 """`POST /v1/evaluations/…`: what judges a spindle, asked without recording anything."""
 
+import asyncio
 from datetime import datetime
 from typing import Any, Final
 
@@ -95,21 +96,21 @@ async def post_global_risk(request: Request[Any, Any, Any]) -> GlobalRiskEvaluat
 async def post_budget(request: Request[Any, Any, Any]) -> BudgetEvaluated:
     """Combines contributions to an uncertainty, correlations and degrees of freedom included."""
     asked: BudgetAsked = await _asked(request, _BUDGET)
-    return evaluate_budget(asked)
+    return await asyncio.to_thread(evaluate_budget, asked)
 
 
 @post("/line", status_code=200, opt={JSON_BODY: LineAsked})
 async def post_line(request: Request[Any, Any, Any]) -> LineEvaluated:
     """Fits a straight line, with the uncertainty of its terms and of what it predicts."""
     asked: LineAsked = await _asked(request, _LINE)
-    return evaluate_line(asked)
+    return await asyncio.to_thread(evaluate_line, asked)
 
 
 @post("/study", status_code=200, opt={JSON_BODY: StudyAsked})
 async def post_study(request: Request[Any, Any, Any]) -> StudyEvaluated:
     """Judges a gauge by parts that several people have measured several times."""
     asked: StudyAsked = await _asked(request, _STUDY)
-    return evaluate_study(asked)
+    return await asyncio.to_thread(evaluate_study, asked)
 
 
 async def _asked(request: Request[Any, Any, Any], decoder: "msgspec.json.Decoder[Any]") -> Any:

@@ -16,6 +16,11 @@ METHOD: Final = (
     "degrees of freedom cut to the whole number below (G.3.2, H.1.6); U = k u (6.2.1)"
 )
 _ONE: Final = Decimal(1)
+_ROUNDING: Final = 0.02
+"""Coefficients are often given with two digits."""
+_CORRELATED_MAX: Final = 200
+_DOF_MIN: Final = Decimal("0.5")
+_CONFIDENCE_MAX: Final = Decimal("0.999999999")
 
 
 class ComponentAsked(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -71,13 +76,12 @@ def evaluate_budget(asked: BudgetAsked) -> BudgetEvaluated:
     """Raises QuestionRefused, naming the component or correlation that cannot be taken."""
     components = [_component(each, f"/components/{place}") for place, each in enumerate(asked.components)]
     correlations = _correlations(asked.correlations, [each.source for each in components])
-    try:
-        u = correlated([each.signed for each in components], correlations)
-    except ValueError as error:
-        raise QuestionRefused("no quantities can be correlated so", pointer="/correlations") from error
+    if not _possible(len(components), correlations):
+        raise QuestionRefused("no quantities can be correlated so", pointer="/correlations")
+    u = correlated([each.signed for each in components], correlations)
     confidence = plain_or_none(asked.confidence, "/confidence")
-    if confidence is not None and not 0 < confidence < 1:
-        raise QuestionRefused("confidence lies between 0 and 1, such as 0.95", pointer="/confidence")
+    if confidence is not None and not 0 < confidence <= _CONFIDENCE_MAX:
+        raise QuestionRefused(f"confidence lies between 0 and {_CONFIDENCE_MAX}, such as 0.95", pointer="/confidence")
     dof = effective_dof(_groups(components, correlations))
     k = coverage(confidence, dof)
     return BudgetEvaluated(
@@ -101,9 +105,10 @@ def _component(asked: ComponentAsked, pointer: str) -> _Component:
     sensitivity = plain_or_none(asked.sensitivity, f"{pointer}/sensitivity")
     if u < 0:
         raise QuestionRefused("a standard uncertainty is zero or more", pointer=f"{pointer}/u")
-    if dof is not None and dof <= 0:
+    if dof is not None and dof < _DOF_MIN:
         raise QuestionRefused(
-            "degrees of freedom are above zero; leave them out where there is no bound", pointer=f"{pointer}/dof"
+            f"degrees of freedom are at least {_DOF_MIN}; leave them out where there is no bound",
+            pointer=f"{pointer}/dof",
         )
     signed = NEAR.multiply(u, _ONE if sensitivity is None else sensitivity)
     return _Component(source=asked.source, signed=signed, dof=dof)
@@ -126,7 +131,33 @@ def _correlations(asked: Sequence[CorrelationAsked], sources: Sequence[str]) -> 
         if not -1 <= r <= 1:
             raise QuestionRefused("a correlation coefficient lies between -1 and 1", pointer=f"{pointer}/r")
         found[one, other] = r
+    if len({place for pair in found for place in pair}) > _CORRELATED_MAX:
+        raise QuestionRefused(f"at most {_CORRELATED_MAX} sources are correlated", pointer="/correlations")
     return found
+
+
+def _possible(size: int, correlations: Mapping[tuple[int, int], Decimal]) -> bool:
+    """Whether there are quantities correlated so: the matrix has no negative pivot, but for rounded coefficients.
+
+    By elimination among the sources that are correlated at all (Cholesky); a pivot below -0.02 is no rounding.
+    """
+    named = sorted({place for pair in correlations for place in pair})
+    at = {place: row for row, place in enumerate(named)}
+    rows = [[1.0 if one == other else 0.0 for other in named] for one in named]
+    for (one, other), r in correlations.items():
+        rows[at[one]][at[other]] = rows[at[other]][at[one]] = float(r)
+    for step, row in enumerate(rows):
+        if row[step] < -_ROUNDING:
+            return False
+        if row[step] <= _ROUNDING:
+            if any(abs(value) > _ROUNDING for value in row[step + 1 :]):
+                return False
+            continue
+        for below in rows[step + 1 :]:
+            factor = below[step] / row[step]
+            for place in range(step, len(named)):
+                below[place] -= factor * row[place]
+    return size >= len(named)
 
 
 def _groups(

@@ -7,7 +7,7 @@ from typing import Annotated, Final, Literal
 
 from msgspec import Meta, Raw, Struct, field
 
-from service.domain.decision import GUARD_OF_EDITION, decide, edition_year, guard_of
+from service.domain.decision import GUARD_OF_EDITION, decide, edition_year, guard_of, is_good_enough
 from service.domain.global_risk import Span, global_risk
 from service.domain.line import mean_and_sd
 from service.domain.quantity import EXACT, ShownQuantity
@@ -64,10 +64,12 @@ class Acceptance(Struct, frozen=True, kw_only=True):
 
 
 class ConformityEvaluated(Struct, frozen=True, kw_only=True):
+    """`acceptance` is null where the rule, by a measurement like this, accepts nothing."""
+
     outcome: str
     probability_of_conformity: str
     consumer_risk: str
-    acceptance: Acceptance
+    acceptance: Acceptance | None
     method: str = CONFORMITY_METHOD
 
 
@@ -90,7 +92,7 @@ class GlobalRiskAsked(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """
 
     process: Process | None = None
-    values: Annotated[list[Raw], Meta(max_length=100_000)] | None = None
+    values: Annotated[list[Raw], Meta(max_length=10_000)] | None = None
     u: Raw
     lower: Raw = field(default_factory=absent)
     upper: Raw = field(default_factory=absent)
@@ -138,11 +140,12 @@ def evaluate_conformity(asked: ConformityAsked) -> ConformityEvaluated:
     assert decision.consumer_risk is not None
     accepts = decision.acceptance
     ends = (lower, upper) if accepts is None else (accepts.lower, accepts.upper)
+    nowhere = asked.rule.name == "ratio" and decision.outcome == "undecided"
     return ConformityEvaluated(
         outcome=decision.outcome,
         probability_of_conformity=decision.probability_of_conformity,
         consumer_risk=decision.consumer_risk,
-        acceptance=Acceptance(lower=written(ends[0], unit), upper=written(ends[1], unit)),
+        acceptance=None if nowhere else Acceptance(lower=written(ends[0], unit), upper=written(ends[1], unit)),
     )
 
 
@@ -156,8 +159,13 @@ def evaluate_global_risk(asked: GlobalRiskAsked) -> GlobalRiskEvaluated:
     _check_not_negative(u, "/u")
     mean, sd = _process(asked)
     low, high = _accepted(asked, u, lower, upper)
+    middle = Fraction(mean)
     risk = global_risk(
-        mean=float(mean), sd=float(sd), u=float(u), tolerance=_span(lower, upper), acceptance=_span(low, high)
+        mean=0.0,
+        sd=float(sd),
+        u=float(u),
+        tolerance=_span(lower, upper, middle),
+        acceptance=_span(low, high, middle),
     )
     return GlobalRiskEvaluated(
         consumer_risk=f"{risk.consumer_risk:.9f}",
@@ -194,11 +202,19 @@ def _accepted(
     if asked.acceptance is not None and asked.rule is not None:
         raise QuestionRefused("state either the acceptance interval or a rule", pointer="/rule")
     if asked.acceptance is not None:
-        ends = [plain_or_none(getattr(asked.acceptance, name), f"/acceptance/{name}") for name in ("lower", "upper")]
-        return ends[0], ends[1]
+        low, high = (
+            plain_or_none(getattr(asked.acceptance, name), f"/acceptance/{name}") for name in ("lower", "upper")
+        )
+        if low is None and high is None:
+            raise QuestionRefused("state lower, upper or both", pointer="/acceptance")
+        if low is not None and high is not None and low > high:
+            raise QuestionRefused("lower is above upper", pointer="/acceptance/lower")
+        return low, high
     if asked.rule is None:
         return lower, upper
-    guard, _ = _of_rule(asked.rule)
+    guard, ratio = _of_rule(asked.rule)
+    if asked.rule.name == "ratio" and not is_good_enough(u, lower, upper, ratio):
+        raise QuestionRefused("by this rule, a measurement with this u decides nothing", pointer="/rule/ratio")
     factor = guard_of(asked.rule.name, asked.rule.edition or "", guard)
     band = EXACT.multiply(Decimal(0) if factor is None else factor, u)
     return (
@@ -217,8 +233,10 @@ def _of_rule(rule: Rule) -> tuple[Decimal, Decimal | None]:
     for name, member, value in needed:
         if rule.name == name and value is None:
             raise QuestionRefused(f"a rule {name!r} states its {member}", pointer=f"/rule/{member}")
-        if value is not None and (value.unit is not None or value.value < 0):
-            raise QuestionRefused(f"{member} is a plain number, zero or more", pointer=f"/rule/{member}")
+        if value is not None and (value.unit is not None or value.value < 0 or (name == "ratio" and value.value == 0)):
+            raise QuestionRefused(f"{member} is a plain number, not below zero", pointer=f"/rule/{member}")
+        if value is not None and rule.name != name:
+            raise QuestionRefused(f"a rule {rule.name!r} has no {member}", pointer=f"/rule/{member}")
     if rule.name == "iso_14253_1" and edition_year(rule.edition or "") is None:
         known = ", ".join(GUARD_OF_EDITION)
         raise QuestionRefused(f"the edition of ISO 14253-1 names one of the years {known}", pointer="/rule/edition")
@@ -237,7 +255,7 @@ def _check_not_negative(value: Decimal, pointer: str) -> None:
         raise QuestionRefused(f"{pointer.rpartition('/')[2]} is zero or more", pointer=pointer)
 
 
-def _span(lower: Decimal | None, upper: Decimal | None) -> Span:
-    return Span(
-        **({} if lower is None else {"lower": float(lower)}), **({} if upper is None else {"upper": float(upper)})
-    )
+def _span(lower: Decimal | None, upper: Decimal | None, middle: Fraction) -> Span:
+    """Limits from the middle of the process, subtracted exactly: far from zero nothing is lost to rounding."""
+    ends = {"lower": lower, "upper": upper}
+    return Span(**{name: float(Fraction(end) - middle) for name, end in ends.items() if end is not None})

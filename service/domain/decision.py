@@ -11,6 +11,7 @@ Rules of this file
   ASME B89.7.3.1); by one that is not, or against one limit alone, nothing is decided.
 """
 
+import re
 from decimal import Decimal, localcontext
 from typing import Final, Literal
 
@@ -71,7 +72,7 @@ def decide(
         band = Decimal(0) if factor is None else None if u is None else factor * u
         outside = _beyond(total, divisor, lower, upper, Decimal(0))
         outcome: Decided
-        if band is None or (rule == "ratio" and not _good_enough(u, lower, upper, ratio)):
+        if band is None or (rule == "ratio" and not is_good_enough(u, lower, upper, ratio)):
             outcome = "undecided"
         elif _beyond(total, divisor, lower, upper, band):
             outcome = "nonconforming"
@@ -108,8 +109,8 @@ def guard_of(rule: RuleName, edition: str, guard_factor: Decimal) -> Decimal | N
 
 def edition_year(edition: str) -> str | None:
     """The year of an edition of ISO 14253-1, None where it names none that is known, or more than one."""
-    years = [year for year in GUARD_OF_EDITION if year in edition]
-    return years[0] if len(years) == 1 else None
+    years = set(re.findall(r"(?<!\d)\d{4}(?!\d)", edition)) & GUARD_OF_EDITION.keys()
+    return years.pop() if len(years) == 1 else None
 
 
 def capability(u: Decimal, lower: Decimal, upper: Decimal) -> Decimal:
@@ -117,7 +118,8 @@ def capability(u: Decimal, lower: Decimal, upper: Decimal) -> Decimal:
     return NEAR.divide(NEAR.subtract(upper, lower), NEAR.multiply(Decimal(4), u))
 
 
-def _good_enough(u: Decimal | None, lower: Decimal | None, upper: Decimal | None, ratio: Decimal | None) -> bool:
+def is_good_enough(u: Decimal | None, lower: Decimal | None, upper: Decimal | None, ratio: Decimal | None) -> bool:
+    """Whether C_m = T/(4 u) is at least the ratio; not where a limit or u is missing."""
     if u is None or lower is None or upper is None or ratio is None:
         return False
     with localcontext(EXACT):

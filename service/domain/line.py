@@ -14,6 +14,8 @@ from msgspec import Meta, Raw, Struct, field
 from service.domain.distribution import coverage_factor
 from service.domain.question import QuestionRefused, absent, plain, plain_list, plain_or_none, root, significant
 
+_ALPHA_MIN: Final = Decimal("0.000001")
+
 METHOD: Final = (
     "ordinary least squares, all points alike, x known exactly (JCGM 100:2008, H.3); s with n - 2 degrees of freedom "
     "(through the origin n - 1); r is the correlation of intercept and slope (H.3, equation H.13c); r_squared through "
@@ -96,8 +98,8 @@ class ControlAsked(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 class LineAsked(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Points by their x and y; `predict_at` asks for the line at another x."""
 
-    x: Annotated[list[Raw], Meta(min_length=1, max_length=100_000)]
-    y: Annotated[list[Raw], Meta(min_length=1, max_length=100_000)]
+    x: Annotated[list[Raw], Meta(min_length=1, max_length=10_000)]
+    y: Annotated[list[Raw], Meta(min_length=1, max_length=10_000)]
     through_origin: bool = False
     predict_at: Raw = field(default_factory=absent)
     control: ControlAsked | None = None
@@ -178,8 +180,8 @@ def control_limit(line: Line, *, alpha: float, together: int) -> Decimal:
 
 def _control(line: Line, asked: ControlAsked) -> Control:
     alpha = plain(asked.alpha, "/control/alpha")
-    if not 0 < alpha < 1:
-        raise QuestionRefused("alpha lies between 0 and 1, such as 0.05", pointer="/control/alpha")
+    if not _ALPHA_MIN <= alpha < 1:
+        raise QuestionRefused(f"alpha lies between {_ALPHA_MIN} and 1, such as 0.05", pointer="/control/alpha")
     limit = control_limit(line, alpha=float(alpha), together=asked.together)
     differences = []
     for place, (x, y) in enumerate(asked.points):

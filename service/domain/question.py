@@ -13,7 +13,9 @@ from service.domain.quantity import EXACT, UNITS, Quantity, ShownQuantity, check
 from service.domain.refusal import Refusal
 
 ABSENT: Final = Raw(b"null")
-_WRITTEN: Final = re.compile(rb'"?(-?(?:0|[1-9][0-9]{0,29})(?:\.[0-9]{1,40})?(?:[eE][+-]?[0-9]{1,2})?)"?\Z')
+_WRITTEN: Final = re.compile(rb'"?(-?(?:0|[1-9][0-9]{0,19})(?:\.[0-9]{1,30})?(?:[eE][+-]?[0-9]{1,2})?)"?\Z')
+_LARGEST: Final = Decimal(10) ** 20
+_FINEST: Final = -30
 _DIGITS: Final = 15
 _BASE_UNIT: Final = {"length": "mm", "angle": "deg", "force": "N", "torque": "N.m", "pressure": "bar", "one": "1"}
 
@@ -39,11 +41,21 @@ def plain(raw: Raw, pointer: str) -> Decimal:
     """A number or a decimal string, exactly as written. Raises QuestionRefused."""
     written = bytes(raw).strip()
     match = _WRITTEN.match(written)
-    if match is None or written.startswith(b'"') != written.endswith(b'"'):
-        name = pointer.rpartition("/")[2]
-        missing = "is missing" if written == b"null" else "is a plain decimal, at most 30 digits before and 40 behind"
-        raise QuestionRefused(f"{name} {missing}", pointer=pointer)
-    return Decimal(match.group(1).decode("ascii"))
+    value = None if match is None else Decimal(match.group(1).decode("ascii"))
+    exponent = 0 if value is None else int(value.as_tuple().exponent)
+    if (
+        value is None
+        or abs(value) >= _LARGEST
+        or exponent < _FINEST
+        or written.startswith(b'"') != written.endswith(b'"')
+    ):
+        name = next((part for part in reversed(pointer.split("/")) if not part.isdigit()), "")
+        what = (
+            "a quantity with a unit is not taken here: a plain number" if written.startswith(b"{") else "a plain number"
+        )
+        needed = f"is needed: {what}" if written == b"null" else f"must be {what}"
+        raise QuestionRefused(f"{name} {needed}, at most 20 digits before the point and 30 behind", pointer=pointer)
+    return value
 
 
 def plain_or_none(raw: Raw, pointer: str) -> Decimal | None:

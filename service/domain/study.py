@@ -59,7 +59,7 @@ class StudyMeasurement(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 class StudyAsked(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Every person measures every part in every trial; `tolerance` is the width between the limits."""
 
-    measurements: Annotated[list[StudyMeasurement], Meta(min_length=1, max_length=100_000)]
+    measurements: Annotated[list[StudyMeasurement], Meta(min_length=1, max_length=10_000)]
     tolerance: Raw = field(default_factory=absent)
 
 
@@ -238,7 +238,7 @@ def _anova(cells: Cells, parts: Sequence[str], persons: Sequence[str], tolerance
     ss_both, dof_both = total - ss_part - ss_person - error * error_dof, (a - 1) * (b - 1)
     ms_both = ss_both / dof_both
     chance = _chance(ms_both, dof_both, error, error_dof)
-    is_pooled = chance is None or chance > POOLED_ABOVE
+    is_pooled = ss_both == 0 or (chance is not None and chance > POOLED_ABOVE)
     within, within_dof = error, error_dof
     if is_pooled:
         within_dof += dof_both
@@ -268,7 +268,11 @@ def _anova(cells: Cells, parts: Sequence[str], persons: Sequence[str], tolerance
 
 def _means(cells: Cells, names: Sequence[str], place: int) -> list[Fraction]:
     """The mean over all that one part, or one person, has in the cells."""
-    return [_mean([value for cell, found in cells.items() if cell[place] == name for value in found]) for name in names]
+    totals = dict.fromkeys(names, Fraction(0))
+    for cell, found in cells.items():
+        totals[cell[place]] += sum(found, Fraction(0))
+    each = len(next(iter(cells.values()))) * len(cells) // len(names)
+    return [totals[name] / each for name in names]
 
 
 def _estimate(difference: Fraction, count: int) -> float:

@@ -6,6 +6,7 @@ carried to 28 digits; a verdict is exact as far as these digits allow.
 
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Context, Decimal, localcontext
+from fractions import Fraction
 from math import inf
 from typing import Final
 
@@ -18,6 +19,8 @@ NEAR: Final = Context(prec=28)
 
 COVERAGE_FACTOR: Final = 2
 _OWN: Final = ("repeatability", "resolution", "zeroing")
+_ROUNDED: Final = Fraction(1, 10**20)
+"""Degrees of freedom so near a whole number are that number: the contributions were rounded to 28 digits."""
 _AVERAGED: Final = ("repeatability", "resolution")
 
 
@@ -85,12 +88,15 @@ def effective_dof(parts: Iterable[tuple[Decimal, Decimal | None]]) -> Decimal | 
 
     JCGM 100:2008, G.4.1, equation G.2b. None where every contribution is without bound.
     """
-    known = list(parts)
-    with localcontext(NEAR):
-        weights = sum((u**4 / dof for u, dof in known if dof is not None), Decimal(0))
-        if weights == 0:
-            return None
-        return sum((u * u for u, _ in known), Decimal(0)) ** 2 / weights
+    known = [(Fraction(u), None if dof is None else Fraction(dof)) for u, dof in parts]
+    weights = sum((u**4 / dof for u, dof in known if dof is not None), Fraction(0))
+    if weights == 0:
+        return None
+    found = sum((u * u for u, _ in known), Fraction(0)) ** 2 / weights
+    whole = round(found)
+    if abs(found - whole) < _ROUNDED * whole:
+        return Decimal(whole)
+    return NEAR.divide(Decimal(found.numerator), Decimal(found.denominator))
 
 
 def coverage(confidence: Decimal | None, dof: Decimal | None) -> Decimal:
@@ -107,18 +113,14 @@ def coverage(confidence: Decimal | None, dof: Decimal | None) -> Decimal:
 def correlated(parts: Sequence[Decimal], correlations: Mapping[tuple[int, int], Decimal]) -> Decimal:
     """The combined standard uncertainty of signed contributions c u, some of them correlated.
 
-    JCGM 100:2008, 5.2.2, equation 16. Fully correlated contributions add up, they do not square. Raises ValueError
-    where no quantities can be correlated so: the variance would be below zero.
+    JCGM 100:2008, 5.2.2, equation 16. Fully correlated contributions add up, they do not square. Coefficients that are
+    rounded may leave a variance just below zero: then it is zero.
     """
     with localcontext(NEAR):
         variance = sum((part * part for part in parts), Decimal(0))
         for (one, other), r in correlations.items():
             variance += 2 * parts[one] * parts[other] * r
-        if variance < 0:
-            if -variance > sum((part * part for part in parts), Decimal(0)) * Decimal("1e-20"):
-                raise ValueError("the variance would be below zero")
-            variance = Decimal(0)
-        return variance.sqrt()
+        return max(variance, Decimal(0)).sqrt()
 
 
 def combined(parts: Iterable[Decimal]) -> Decimal:

@@ -17,6 +17,7 @@ def asked(**changes: Any) -> ConformityEvaluated:
 
 def test_one_value_may_be_all_that_the_limits_leave_and_the_rule_may_guard_by_nothing() -> None:
     answer = asked()
+    assert answer.acceptance is not None
     assert (answer.outcome, answer.acceptance.lower, answer.acceptance.upper) == ("conforming", "1", "1")
     assert asked(y=1.001).outcome == "nonconforming"
 
