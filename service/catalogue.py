@@ -6,7 +6,7 @@ from typing import Final, TypeAlias
 
 from service import ledger
 from service.domain.event import Fact
-from service.domain.event.gauges import GaugeCalibrated
+from service.domain.event.gauges import GaugeCalibrated, GaugeStudied
 from service.domain.gauge import Gauge, apply_gauge
 from service.domain.lot import Lot, apply_lot
 from service.domain.sheet import Sheet, apply_sheet
@@ -119,6 +119,8 @@ def reached_by(fact: Fact, gauge: Reference) -> tuple[datetime | None, datetime 
 
     A calibration speaks of the time since the one before it (was the gauge still good?) and until the next.
     """
+    if isinstance(fact.data, GaugeStudied):
+        return fact.occurred, None
     if not isinstance(fact.data, GaugeCalibrated) or not isinstance(gauge, Gauge):
         return None, None
     earlier = [each.occurred for each in gauge.calibrations if each.occurred < fact.occurred]

@@ -68,6 +68,7 @@ PROBLEMS: Final = {
     "spindle_retired": "The spindle is retired: nothing more happens to it.",
     "spindle_still_installed": "The spindle has not been removed from the machine it is in.",
     "spindle_unknown": "The spindle has not been commissioned, or nothing was in that place then.",
+    "study_incomplete": "A study lacks a cell, has one twice, or has too few parts, people or trials.",
     "subject_unknown": "Nothing is known of the subject yet; it begins with another type of event.",
     "time_in_future": "The time lies more than five minutes ahead of the service's clock.",
     "time_invalid": "A time is RFC 3339 with its offset, exists, and is not before 1970.",

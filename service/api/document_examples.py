@@ -209,6 +209,20 @@ _STORY: Final[list[tuple[str, str, str, Json]]] = [
     ("2026-03-12T06:00:00Z", "spindles/H1-M02-S1", "spindle.removed", {"to": "store", "reason": "machine overhaul"}),
     ("2026-03-20T06:00:00Z", "spindles/H1-M02-S1", "spindle.installed", {**_PLACE, "counter": {"start": 10}}),
     ("2026-03-20T06:05:00Z", "spindles/H1-M02-S1", "spindle.sheet_assigned", {"sheet": "SKERROW-D"}),
+    (
+        "2026-03-29T06:00:00Z",
+        "gauges/DG-07",
+        "gauge.studied",
+        {
+            "measurements": [
+                {"part": part, "person": person, "trial": trial, "value": _mm(f"11.{40 + 3 * place + trial % 2}")}
+                for place, part in enumerate(("A", "B", "C"))
+                for person in ("k.m. fitter", "r.t. engineer")
+                for trial in (1, 2)
+            ],
+            "tolerance": _mm("0.10"),
+        },
+    ),
     ("2026-03-30T06:00:00Z", "gauges/DG-07", "gauge.withdrawn", {"reason": "dropped"}),
     ("2026-03-30T06:10:00Z", "lots/L-2304", "lot.withdrawn", {"reason": "hardness out of limits"}),
     (

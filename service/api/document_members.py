@@ -204,6 +204,7 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
     "ShownQuantity": {"value": _PLAIN, "unit": {"type": "string", "enum": list(UNITS)}},
     "Master": {"k": ref("Decimal")},
     "GaugeCalibrated": {"k": ref("Decimal")},
+    "Temperature": {"expansion_per_kelvin": ref("Decimal")},
     "DecisionRule": {name: or_null(ref("Decimal")) for name in ("guard_factor", "ratio", "confidence")},
     "Rule": {name: or_null(_NUMBER_ASKED) for name in ("guard_factor", "ratio")},
     "GlobalRiskAsked": {

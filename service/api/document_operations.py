@@ -51,6 +51,7 @@ _OF_EVENTS: Final = (
     *("sheet_incomplete", "sheet_revision_exists", "check_not_applicable", "baseline_ahead", "recheck_unknown"),
     *("condition_unknown", "gauge_not_registered", "gauge_kind_changed", "unit_of_other_kind"),
     *("target_unknown", "target_of_other_subject", "target_is_itself", "target_not_correctable", "nothing_left"),
+    "study_incomplete",
     *("calibration_due_too_early", "lot_not_received", "lot_sheet_changed", "until_passed", "old_end_contradicts"),
     "concession_not_for_check",
 )
@@ -132,6 +133,9 @@ OPERATIONS: Final[dict[str, Told]] = {
         line="Try out a revision of a sheet without recording it",
         codes=("json_malformed", "event_invalid", "sheet_revision_exists"),
         bodies={JSON: ref("SheetIssued")},
+    ),
+    "read_study": Told(
+        line="Read a repeatability study of a gauge", codes=("gauge_not_found", "not_found"), conditional=True
     ),
     "list_lots": Told(line="List lots of kits", paged=True),
     "read_lot": Told(line="Read a lot of kits", codes=("lot_not_found",), conditional=True),

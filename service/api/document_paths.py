@@ -31,6 +31,7 @@ _BOUNDS: Final = {
     "max_items": "maxItems",
 }
 _PATH_PARAMETERS: Final = {
+    "entry": "the sequence of the entry in its subject's stream",
     "spindle": "a spindle's key",
     "code": "a sheet's code",
     "gauge": "a gauge's key",

@@ -11,8 +11,11 @@ from msgspec import Struct
 from service import catalogue, lists
 from service.api.conditional import answer
 from service.api.pages import Cursor, Limit, Page, Prefix, paged, without_nothing
+from service.domain.drift import Drift, IntervalAdvice, drift_of, interval_advice
 from service.domain.gauge import Gauge
+from service.domain.question import significant
 from service.domain.refusal import Refusal
+from service.domain.study import StudyEvaluated, judge_study
 from service.postgres import Database
 
 
@@ -34,6 +37,21 @@ class WithdrawalShown(Struct, frozen=True, kw_only=True):
     reason: str
 
 
+class StudyListed(Struct, frozen=True, kw_only=True):
+    """A repeatability study by its entry; its results are at `studies/{entry}`."""
+
+    entry: int
+    time: datetime
+    measurements: int
+
+
+class RepeatabilityShown(Struct, frozen=True, kw_only=True):
+    """The standard deviation of one reading that now holds, pooled from studies or as registered, in mm, N or N.m."""
+
+    s: str
+    dof: int | None
+
+
 class GaugeShown(Struct, frozen=True, kw_only=True):
     """A gauge as it is now. `due` is the day of the calibration that was made last: it holds to that day's end, UTC."""
 
@@ -44,6 +62,10 @@ class GaugeShown(Struct, frozen=True, kw_only=True):
     withdrawn: WithdrawalShown | None
     in_calibration: bool
     due: date | None
+    repeatability: RepeatabilityShown | None
+    studies: tuple[StudyListed, ...]
+    drift: Drift | None
+    interval_advice: IntervalAdvice
     sequence: int
 
 
@@ -79,8 +101,23 @@ async def read_gauge(
     return answer(request, _shown(known.gauges[gauge], now))
 
 
+@get("/{gauge:str}/studies/{entry:int}")
+async def read_study(
+    request: Request[Any, Any, Any], gauge: FromPath[str], entry: FromPath[int], database: NamedDependency[Database]
+) -> Response[StudyEvaluated]:
+    """A repeatability study of a gauge by both methods, in mm, N or N.m; people by their numbers."""
+    async with database.transaction(snapshot=True) as tx:
+        known = await catalogue.references(tx, {("gauges", gauge)}, share=False)
+    made = [each for each in known.gauges[gauge].studies if each.sequence == entry] if gauge in known.gauges else []
+    if not made:
+        raise GaugeNotFound(f"gauge {gauge!r} has no study under entry {entry}")
+    tolerance = made[0].data.tolerance
+    return answer(request, judge_study(made[0].cells(), None if tolerance is None else tolerance.base))
+
+
 def _shown(gauge: Gauge, now: datetime) -> GaugeShown:
     registered, withdrawn, last = gauge.registered, gauge.withdrawn, gauge.calibration_at(now)
+    found = gauge.repeatability_at(now)
     return GaugeShown(
         key=gauge.key,
         kind=None if registered is None else registered.data.kind,
@@ -91,6 +128,13 @@ def _shown(gauge: Gauge, now: datetime) -> GaugeShown:
         else WithdrawalShown(entry=withdrawn.sequence, time=withdrawn.occurred, reason=withdrawn.reason),
         in_calibration=gauge.in_calibration(now),
         due=None if last is None else last.data.due,
+        repeatability=None if found is None else RepeatabilityShown(s=significant(found.s), dof=found.dof),
+        studies=tuple(
+            StudyListed(entry=each.sequence, time=each.occurred, measurements=len(each.data.measurements))
+            for each in gauge.studies
+        ),
+        drift=drift_of(gauge),
+        interval_advice=interval_advice(gauge),
         sequence=gauge.sequence,
     )
 
@@ -100,5 +144,5 @@ def _statement(stated: Any) -> StatementShown:
 
 
 routes: Final = Router(
-    path="/v1/gauges", route_handlers=[list_gauges, read_gauge], opt={"scope": "read"}, tags=["gauges"]
+    path="/v1/gauges", route_handlers=[list_gauges, read_gauge, read_study], opt={"scope": "read"}, tags=["gauges"]
 )

@@ -34,17 +34,21 @@ class Clock:
 
 
 class Writer:
-    """Makes events of one telling: an id of their own, the time in the story, who did it."""
+    """Makes events of one telling: an id of their own, the time in the story, who did it.
+
+    `newest` is the identity of the event made last.
+    """
 
     def __init__(self, telling: str) -> None:
         self._telling, self._made = telling, 0
+        self.newest: Event = {}
 
     def event(self, event_type: str, subject: str, time: datetime, actor: str, data: Mapping[str, Any]) -> Event:
         self._made += 1
+        self.newest = {"source": TABLET, "id": f"{self._telling}-{self._made:02}"}
         return {
             "specversion": "1.0",
-            "id": f"{self._telling}-{self._made:02}",
-            "source": TABLET,
+            **self.newest,
             "type": event_type,
             "subject": subject,
             "time": time.isoformat(),
@@ -116,6 +120,11 @@ def calibration(due: datetime) -> Event:
         "due": due.date().isoformat(),
         "certificate": "SKR-CAL-0117 (invented)",
     }
+
+
+def found_out(due: datetime) -> Event:
+    """A certificate of a gauge that was found far out, and adjusted."""
+    return {**calibration(due), "as_found": mm("-0.06"), "as_left": mm("0"), "certificate": "SKR-CAL-0142 (invented)"}
 
 
 def commissioning(position: str, sheet_code: str) -> Event:

@@ -107,6 +107,8 @@ class _Story:
         await self._adjust()
         await self._count()
         await self._recheck()
+        await self._correct()
+        await self._recall()
 
     async def leave(self) -> None:
         """Takes the demo's own endpoint away: nobody listens there afterwards."""
@@ -224,9 +226,47 @@ class _Story:
             shift = receipt["shift"]["difference"]
             _say(f"  Against the measurement before, the depth {moved} ({shift['value']} {shift['unit']}).")
 
+    async def _correct(self) -> None:
+        _say("", "The paper at the machine says 11.37 for the second reading. The entry is corrected, not changed:")
+        data = {**scenario.measured("11.42", "11.37", scenario.ACCEPTED_AT + 502), "gauge": self._gauge}
+        said = {"target": self._measured, "data": data, "reason": "a nine for a seven"}
+        receipt = await self._spindle("entry.corrected", 4, said)
+        mean = receipt["verdict"]["mean"]
+        _say(
+            f"  Judged again: mean {mean['value']} mm, {receipt['verdict']['outcome'].upper()}; both entries stay in "
+            "the history.",
+            f"  {_standing(receipt)}",
+        )
+
+    async def _recall(self) -> None:
+        _say("", "The depth gauge comes back from calibration: it was 0.06 mm out.")
+        found = scenario.found_out(self._clock.before_end(days=-300))
+        at = self._clock.before_end(minutes=3)
+        await self._send("gauge.calibrated", f"gauges/{self._gauge}", at, ENGINEER, found)
+        notice = await self._receiver.of_type("gauge.suspect")
+        told = notice["data"]
+        self._expect([each["spindle"] for each in told["spindles"]], [self.spindle])
+        proof = told["spindles"][0]["last_proof"]["setting"]
+        state = await self._call("GET", f"/v1/spindles/{self.spindle}")
+        _say(
+            f"  Webhook {notice['type']} received, signature verified: {told['in_doubt']} of {told['judged_again']} "
+            "spindles in doubt.",
+            "  When the error arose is unknown, so what it would change is undecided.",
+            *(
+                [f"  Last proof at count {proof['count']}."]
+                if proof is not None
+                else ["  Nothing has proven it since."]
+            ),
+            f"  {_standing_of(state)}",
+            "The gauge is adjusted, and the spindle measured again:",
+        )
+        receipt = await self._measure(1, "11.41", "11.39", scenario.ACCEPTED_AT + 503)
+        self._expect(receipt["verdict"]["outcome"], "conforming")
+
     async def _measure(self, minutes: float, first: str, second: str, count: int | None = None) -> dict[str, Any]:
         data = {**scenario.measured(first, second, count), "gauge": self._gauge}
         receipt = await self._spindle("setting.measured", minutes, data)
+        self._measured = self._writer.newest
         verdict = receipt["verdict"]
         mean, deviation = verdict["mean"], verdict["deviation"]
         doubt = verdict["uncertainty"]["U"]

@@ -1,7 +1,8 @@
 """Gauges: what is on record about one, whether it was fit at a time, and its uncertainty budget."""
 
 from datetime import UTC, datetime
-from decimal import Decimal
+from decimal import Decimal, localcontext
+from typing import Final
 
 from msgspec import Struct
 
@@ -11,11 +12,16 @@ from service.domain.event.gauges import (
     GaugeCalibrated,
     GaugeKind,
     GaugeRegistered,
+    GaugeStudied,
     GaugeWithdrawn,
 )
 from service.domain.quantity import Quantity
+from service.domain.question import QuestionRefused, root
 from service.domain.refusal import Refusal
-from service.domain.uncertainty import Budget, Expanded, measurement_budget
+from service.domain.study import Cells, Trial, crossed, pooled, repeatability
+from service.domain.uncertainty import NEAR, Budget, Expanded, from_half_width, measurement_budget, thermal
+
+_YEAR_S: Final = Decimal(31_557_600)
 
 
 class GaugeNotRegistered(Refusal):
@@ -42,6 +48,12 @@ class CalibrationOfOtherKind(Refusal):
     code = "unit_of_other_kind"
 
 
+class StudyIncomplete(Refusal):
+    """A study in which a cell is missing or stands twice, or that has too few of something."""
+
+    code = "study_incomplete"
+
+
 class Registration(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     sequence: int
     occurred: datetime
@@ -52,6 +64,30 @@ class Calibration(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     sequence: int
     occurred: datetime
     data: GaugeCalibrated
+
+
+class StudyMade(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    sequence: int
+    occurred: datetime
+    data: GaugeStudied
+
+    def cells(self) -> Cells:
+        """The trials of each part and person, in mm, N or N.m. Raises StudyIncomplete."""
+        rows = [
+            Trial(part=each.part, person=each.person, trial=str(each.trial), value=each.value.base)
+            for each in self.data.measurements
+        ]
+        try:
+            return crossed(rows)
+        except QuestionRefused as refusal:
+            raise StudyIncomplete(refusal.detail, pointer=f"/data{refusal.faults[0].pointer}") from refusal
+
+
+class Repeatability(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The standard deviation of one reading, with its degrees of freedom where they are known."""
+
+    s: Decimal
+    dof: int | None
 
 
 class Withdrawal(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -68,6 +104,18 @@ class Gauge(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     registered: Registration | None = None
     calibrations: tuple[Calibration, ...] = ()
     withdrawn: Withdrawal | None = None
+    studies: tuple[StudyMade, ...] = ()
+
+    def repeatability_at(self, when: datetime) -> Repeatability | None:
+        """Pooled from the studies made by then (JCGM 100:2008, H.3.6), else what the registration states."""
+        made = [repeatability(study.cells()) for study in self.studies if study.occurred <= when]
+        if made:
+            s, dof = pooled([(root(variance), dof) for variance, dof in made])
+            return Repeatability(s=NEAR.plus(s), dof=dof)
+        stated = None if self.registered is None else self.registered.data
+        if stated is None or stated.repeatability is None:
+            return None
+        return Repeatability(s=stated.repeatability.base, dof=stated.repeatability_dof)
 
     def calibration_at(self, when: datetime) -> Calibration | None:
         """The newest calibration made by then, None before the first."""
@@ -90,10 +138,11 @@ class Gauge(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     def sequence_for(self, when: datetime) -> int:
         """The newest of the entries that its use at `when` is judged by: what comes later changes nothing there."""
-        known: list[Registration | Calibration | Withdrawal | None] = [
+        known: list[Registration | Calibration | StudyMade | Withdrawal | None] = [
             self.registered,
             self.calibration_at(when),
             self.next_calibration(when),
+            *(study for study in self.studies if study.occurred <= when),
         ]
         if self.withdrawn_at(when):
             known.append(self.withdrawn)
@@ -142,6 +191,7 @@ def apply_gauge(gauge: Gauge | None, key: str, fact: Fact) -> Gauge:
             raise GaugeNotRegistered(f"gauge {key} has not been registered", pointer="/subject")
         gauge = Gauge(key=key, sequence=fact.sequence)
     registered, calibrations, withdrawn = gauge.registered, gauge.calibrations, gauge.withdrawn
+    studies = gauge.studies
     match fact.data:
         case GaugeRegistered() as data:
             registered = _registered(gauge, fact, data)
@@ -153,6 +203,10 @@ def apply_gauge(gauge: Gauge | None, key: str, fact: Fact) -> Gauge:
                     f"due on {data.due}, before the calibration's own day {fact.occurred.astimezone(UTC).date()}",
                     pointer="/data/due",
                 )
+        case GaugeStudied() as data:
+            study = StudyMade(sequence=fact.sequence, occurred=fact.occurred, data=data)
+            study.cells()
+            studies = tuple(sorted([*studies, study], key=lambda each: (each.occurred, each.sequence)))
         case GaugeWithdrawn(reason=reason):
             taken = Withdrawal(sequence=fact.sequence, occurred=fact.occurred, reason=reason)
             known = [taken] if withdrawn is None else [taken, withdrawn]
@@ -160,13 +214,14 @@ def apply_gauge(gauge: Gauge | None, key: str, fact: Fact) -> Gauge:
         case _:
             raise AssertionError(fact.type)
     if registered is not None:
-        _check_units(registered.data, calibrations)
+        _check_units(registered.data, calibrations, studies)
     return Gauge(
         key=key,
         sequence=max(gauge.sequence, fact.sequence),
         registered=registered,
         calibrations=calibrations,
         withdrawn=withdrawn,
+        studies=studies,
     )
 
 
@@ -184,8 +239,17 @@ def _registered(gauge: Gauge, fact: Fact, data: GaugeRegistered) -> Registration
     return max(known, entered, key=lambda each: (each.occurred, each.sequence))
 
 
-def _check_units(registered: GaugeRegistered, calibrations: tuple[Calibration, ...]) -> None:
+def _check_units(
+    registered: GaugeRegistered, calibrations: tuple[Calibration, ...], studies: tuple[StudyMade, ...]
+) -> None:
     wanted = DIMENSION_OF_KIND[registered.kind]
+    for study in studies:
+        for place, each in enumerate(study.data.measurements):
+            if each.value.dimension != wanted:
+                raise CalibrationOfOtherKind(
+                    f"a {registered.kind} gauge does not measure in {each.value.unit}",
+                    pointer=f"/data/measurements/{place}/value/unit",
+                )
     for calibration in calibrations:
         for name in ("expanded_uncertainty", "correction", "as_found", "as_left"):
             value: Quantity | None = getattr(calibration.data, name)
@@ -204,25 +268,46 @@ def correction_of(gauge: Gauge | None, when: datetime) -> Decimal:
 
 
 def budget_of(
-    gauge: Gauge | None, when: datetime, weight_squares: Decimal, *, difference: bool = False
+    gauge: Gauge | None,
+    when: datetime,
+    weight_squares: Decimal,
+    *,
+    difference: bool = False,
+    length: Decimal | None = None,
+    confidence: Decimal | None = None,
 ) -> Budget | None:
     """The budget of a weighted mean of this gauge's readings at `when`, in mm, N or N.m.
 
     None where there is no gauge or its repeatability is not stated. `difference` says that what is read is a
-    difference of indications (a run-out): zeroing and correction then cancel.
+    difference of indications (a run-out): zeroing and correction then cancel. Temperature acts on a `length` in mm.
     """
-    if gauge is None or gauge.registered is None or gauge.registered.data.repeatability is None:
+    found = None if gauge is None else gauge.repeatability_at(when)
+    if gauge is None or gauge.registered is None or found is None:
         return None
     stated = gauge.registered.data
     zeroing, calibration = stated.zeroing, gauge.calibration_at(when)
     master = None if zeroing is None or difference else zeroing.master
     certificate = None if calibration is None else calibration.data
+    heat = stated.temperature
     return measurement_budget(
-        repeatability=stated.repeatability.base if stated.repeatability is not None else Decimal(0),
+        repeatability=found.s,
+        repeatability_dof=None if found.dof is None else Decimal(found.dof),
         resolution=None if stated.resolution is None else stated.resolution.base,
         weight_squares=weight_squares,
         calibration=None if certificate is None else Expanded(U=certificate.expanded_uncertainty.base, k=certificate.k),
         correction_stated=difference or (certificate is not None and certificate.correction is not None),
         zeroing_included=difference or (zeroing is not None and zeroing.included is True),
         master=None if master is None else Expanded(U=master.expanded_uncertainty.base, k=master.k),
+        temperature=None if heat is None or length is None else thermal(length, heat.expansion, heat.half_width.value),
+        drift=_drifted(stated, calibration, when),
+        confidence=confidence,
     )
+
+
+def _drifted(stated: GaugeRegistered, calibration: Calibration | None, when: datetime) -> Decimal | None:
+    """u of the drift since the calibration: anywhere within the bound stated for a year is equally likely."""
+    if stated.drift_per_year is None or calibration is None:
+        return None
+    with localcontext(NEAR):
+        years = Decimal(str((when - calibration.occurred).total_seconds())) / _YEAR_S
+        return from_half_width(stated.drift_per_year.base * years)

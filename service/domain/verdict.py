@@ -7,6 +7,7 @@ from typing import Final, Literal
 from msgspec import Struct
 
 from service.domain.decision import Decision, decide
+from service.domain.doubt import agreed, doubt_of, fits
 from service.domain.event.sheets import DecisionRule
 from service.domain.event.spindles import DrawForceMeasured, RunOutMeasured, SettingMeasured
 from service.domain.finding import (
@@ -23,7 +24,7 @@ from service.domain.finding import (
     show_uncertainty,
 )
 from service.domain.force import estimate_force
-from service.domain.gauge import Calibration, Gauge, budget_of, correction_of
+from service.domain.gauge import Gauge, budget_of, correction_of
 from service.domain.quantity import EXACT, ShownQuantity, shown, shown_rounded
 from service.domain.setting import estimate_depth
 from service.domain.sheet import Revision, depth_limits, force_limits, rule_of, run_out_limit
@@ -142,7 +143,7 @@ def judge_setting(
     """
     stated, rule = depth_limits(revision), rule_of(revision)
     estimate = estimate_depth(data, _correction(gauge, "depth", at))
-    budget = _budget(gauge, "depth", at, estimate.weight_squares)
+    budget = _budget(gauge, "depth", at, estimate.weight_squares, rule, stated.nominal.base)
     with localcontext(EXACT):
         nominal = stated.nominal.base
         lower, upper = nominal + stated.lower.base, nominal + stated.upper.base
@@ -153,12 +154,12 @@ def judge_setting(
     half = estimate.half_difference
     basis = _basis(revision, gauge, at, torque_sequence)
     recall = None
-    if (doubt := _doubt(gauge, "depth", at)) is not None:
+    if (doubt := doubt_of(gauge, "depth", at)) is not None:
         other = estimate_depth(data, doubt.correction)
         again = _decide(other.total, other.divisor, budget, lower, upper, rule)
         recall = doubt.recall(show_quotient(other.total, other.divisor, "mm", exact=other.exact), decision, again)
     return SettingVerdict(
-        outcome="not_admissible" if reasons else _agreed(decision, recall),
+        outcome="not_admissible" if reasons else agreed(decision, recall),
         admissible=not reasons,
         reasons=in_order(reasons),
         mean=show_quotient(estimate.total, estimate.divisor, "mm", exact=estimate.exact),
@@ -211,7 +212,7 @@ def judge_draw_force(
     """
     stated, rule = force_limits(revision), rule_of(revision)
     estimate = estimate_force(data, stated, _correction(gauge, "force", at))
-    budget = _budget(gauge, "force", at, NEAR.divide(_ONE_READING, Decimal(estimate.divisor)))
+    budget = _budget(gauge, "force", at, NEAR.divide(_ONE_READING, Decimal(estimate.divisor)), rule)
     minimum = None if stated.minimum is None else stated.minimum.base
     maximum = None if stated.maximum is None else stated.maximum.base
     decision = _decide(estimate.total, estimate.divisor, budget, minimum, maximum, rule)
@@ -219,12 +220,12 @@ def judge_draw_force(
         below_minimum = minimum is not None and estimate.total < minimum * estimate.divisor
         below_warning = stated.warning is not None and estimate.total < stated.warning.base * estimate.divisor
     recall = None
-    if (doubt := _doubt(gauge, "force", at)) is not None:
+    if (doubt := doubt_of(gauge, "force", at)) is not None:
         other = estimate_force(data, stated, doubt.correction)
         again = _decide(other.total, other.divisor, budget, minimum, maximum, rule)
         recall = doubt.recall(show_quotient(other.total, other.divisor, "N"), decision, again)
     return ForceVerdict(
-        outcome="not_admissible" if reasons else _agreed(decision, recall),
+        outcome="not_admissible" if reasons else agreed(decision, recall),
         admissible=not reasons,
         reasons=in_order(reasons),
         force=show_quotient(estimate.total, estimate.divisor, "N"),
@@ -267,17 +268,17 @@ def judge_run_out(
     indicated = data.run_out.base
     if data.reversed_run_out is not None:
         indicated = max(indicated, data.reversed_run_out.base)
-    budget = _budget(gauge, "run_out", at, _ONE_READING)
+    budget = _budget(gauge, "run_out", at, _ONE_READING, rule)
     decision = _decide(indicated, 1, budget, None, stated.limit.base, rule)
     distance = data.distance if data.distance is not None else stated.distance
     recall = None
-    if (doubt := _doubt(gauge, "run_out", at)) is not None:
+    if (doubt := doubt_of(gauge, "run_out", at)) is not None:
         with localcontext(EXACT):
             other = indicated + abs(doubt.correction)
         again = _decide(other, 1, budget, None, stated.limit.base, rule)
         recall = doubt.recall(shown(other, "mm"), decision, again)
     return RunOutVerdict(
-        outcome="not_admissible" if reasons else _agreed(decision, recall),
+        outcome="not_admissible" if reasons else agreed(decision, recall),
         admissible=not reasons,
         reasons=in_order(reasons),
         place=data.place,
@@ -295,57 +296,22 @@ def judge_run_out(
     )
 
 
-class _Doubt(Struct, frozen=True, kw_only=True):
-    """What a gauge that was found out afterwards may have been wrong by: a reading is put right by `correction`."""
-
-    gauge: str
-    calibration: Calibration
-    correction: Decimal
-    unit: Literal["mm", "N"]
-
-    def recall(self, value: ShownQuantity, without: Decision, with_error: Decision) -> Recall:
-        return Recall(
-            gauge=self.gauge,
-            calibration=self.calibration.sequence,
-            found=self.calibration.occurred,
-            error=shown(-self.correction, self.unit),
-            value=value,
-            without=without.outcome,
-            with_error=with_error.outcome,
-        )
-
-
-def _doubt(gauge: Gauge | None, kind: Literal["depth", "force", "run_out"], at: datetime) -> _Doubt | None:
-    """The whole error that the next calibration found, in place of the correction that was known."""
-    found = None if gauge is None or not _fits(gauge, kind) else gauge.recall_at(at)
-    if gauge is None or found is None or found.data.as_found is None:
-        return None
-    return _Doubt(
-        gauge=gauge.key,
-        calibration=found,
-        correction=-found.data.as_found.base,
-        unit="N" if kind == "force" else "mm",
-    )
-
-
-def _agreed(decision: Decision, recall: Recall | None) -> Outcome:
-    """The outcome at both ends of a doubt where they agree, else undecided."""
-    return decision.outcome if recall is None or recall.without == recall.with_error else "undecided"
-
-
-def _fits(gauge: Gauge | None, kind: Literal["depth", "force", "run_out"]) -> bool:
-    """Whether the gauge measures this at all: nothing of another kind enters the arithmetic."""
-    return gauge is not None and gauge.registered is not None and gauge.registered.data.kind == kind
-
-
 def _correction(gauge: Gauge | None, kind: Literal["depth", "force"], at: datetime) -> Decimal:
-    return correction_of(gauge, at) if _fits(gauge, kind) else Decimal(0)
+    return correction_of(gauge, at) if fits(gauge, kind) else Decimal(0)
 
 
 def _budget(
-    gauge: Gauge | None, kind: Literal["depth", "force", "run_out"], at: datetime, weight_squares: Decimal
+    gauge: Gauge | None,
+    kind: Literal["depth", "force", "run_out"],
+    at: datetime,
+    weight_squares: Decimal,
+    rule: DecisionRule,
+    length: Decimal | None = None,
 ) -> Budget | None:
-    return budget_of(gauge, at, weight_squares, difference=kind == "run_out") if _fits(gauge, kind) else None
+    if not fits(gauge, kind):
+        return None
+    difference = kind == "run_out"
+    return budget_of(gauge, at, weight_squares, difference=difference, length=length, confidence=rule.confidence)
 
 
 def _decide(

@@ -18,13 +18,26 @@ from tests.running import Json, Running, running
 from tests.story.day_one import SPINDLE, story
 
 PARAMETERS: Final = {"spindle": SPINDLE, "code": "SKERROW-A", "gauge": "DG-03", "lot": "L-2291", "number": "1"}
+_STUDIED: Final = "3"
 
 
 async def _told_story(ledger: Running) -> str:
     """Day one, a lot and an endpoint; answers the endpoint's id."""
     lot = {"sheet": "SKERROW-A", "quantity": 4}
     first = story()["01"] | {"id": "a lot", "type": "lot.received", "subject": "lots/L-2291", "data": lot}
-    for event in (*story().values(), first):
+    trials = [
+        {"part": part, "person": person, "trial": trial, "value": {"value": f"11.4{trial}", "unit": "mm"}}
+        for part in "AB"
+        for person in ("k.m.", "r.t.")
+        for trial in (1, 2)
+    ]
+    study = first | {
+        "id": "a study",
+        "type": "gauge.studied",
+        "subject": "gauges/DG-03",
+        "data": {"measurements": trials},
+    }
+    for event in (*story().values(), first, study):
         assert_told(await ledger.send(event))
     added = await ledger.client.post("/v1/webhook-endpoints", json={"url": "https://127.0.0.1:9/hook"})
     assert_told(added)
@@ -35,7 +48,7 @@ async def _told_story(ledger: Running) -> str:
 
 async def test_everything_that_can_be_read_is_answered_as_told(database_url: str) -> None:
     async with running(database_url) as ledger:
-        named = PARAMETERS | {"endpoint_id": await _told_story(ledger)}
+        named = PARAMETERS | {"endpoint_id": await _told_story(ledger), "entry": _STUDIED}
         for path, method, told in operations():
             if method != "get":
                 continue
@@ -81,7 +94,7 @@ async def test_every_operation_refuses_as_told(database_url: str) -> None:
     async with running(database_url) as ledger:
         _, reader = await ledger.key("work_orders:write")
         for path, method, told in operations():
-            address = path.format(**dict.fromkeys(PARAMETERS, "7"), endpoint_id="none")
+            address = path.format(**dict.fromkeys(PARAMETERS, "7"), endpoint_id="none", entry="7")
             bodies = told.get("requestBody", {}).get("content", {})
             heads: list[Json] = [{}, {"Authorization": ""}, {"Authorization": f"Bearer {reader}"}]
             for headers in heads:

@@ -11,7 +11,7 @@ from service.domain.event import entries, gauges, sheets, spindles
 SubjectKind = Literal["spindles", "sheets", "gauges", "lots"]
 
 SheetData: TypeAlias = sheets.SheetIssued
-GaugeData: TypeAlias = gauges.GaugeRegistered | gauges.GaugeCalibrated | gauges.GaugeWithdrawn
+GaugeData: TypeAlias = gauges.GaugeRegistered | gauges.GaugeCalibrated | gauges.GaugeStudied | gauges.GaugeWithdrawn
 LotData: TypeAlias = gauges.LotReceived | gauges.LotWithdrawn
 SpindleData: TypeAlias = (
     spindles.Commissioned
@@ -55,6 +55,7 @@ KINDS: Final[dict[str, Kind]] = {
     "sheet.issued": Kind(subject="sheets", data=sheets.SheetIssued),
     "gauge.registered": Kind(subject="gauges", data=gauges.GaugeRegistered),
     "gauge.calibrated": Kind(subject="gauges", data=gauges.GaugeCalibrated),
+    "gauge.studied": Kind(subject="gauges", data=gauges.GaugeStudied),
     "gauge.withdrawn": Kind(subject="gauges", data=gauges.GaugeWithdrawn),
     "lot.received": Kind(subject="lots", data=gauges.LotReceived),
     "lot.withdrawn": Kind(subject="lots", data=gauges.LotWithdrawn),

@@ -232,17 +232,17 @@ def _check_other_person(data: EventData, actor: str | None) -> None:
         raise Unreadable(detail, faults=(_fault("/data/approved_by", "approved_by_the_actor", detail),))
 
 
-_PEOPLE: Final = frozenset({"approved_by", "stated_by"})
-_PERSON: Final = re.compile(rb'"(approved_by|stated_by)":("(?:[^"\\]|\\.)*")')
+_PEOPLE: Final = frozenset({"approved_by", "stated_by", "person"})
+_PERSON: Final = re.compile(rb'"(approved_by|stated_by|person)":("(?:[^"\\]|\\.)*")')
 
 
 def people_in(data_json: bytes) -> frozenset[str]:
-    """The people that data names, in its members or in those of an object within."""
+    """The people that data names, in its members or in those of the objects within."""
     return frozenset(_people(data_json))
 
 
 def _people(data_json: bytes) -> list[str]:
-    if b"_by" not in data_json and b"\\u" not in data_json:
+    if b"_by" not in data_json and b'"person"' not in data_json and b"\\u" not in data_json:
         return []
     found: list[str] = []
 
@@ -253,6 +253,9 @@ def _people(data_json: bytes) -> list[str]:
                     found.append(member)
                 else:
                     look(member)
+        elif isinstance(value, list):
+            for each in value:
+                look(each)
 
     look(msgspec.json.decode(data_json, strict=False))
     return found
@@ -261,7 +264,7 @@ def _people(data_json: bytes) -> list[str]:
 def _check_people_are_seen(data_json: bytes) -> None:
     """Refuses a person's member that is spelled with escapes or stands twice: the name in it would be kept for good."""
     if len(_PERSON.findall(data_json)) != len(_people(data_json)):
-        detail = "approved_by and stated_by are written without escapes, and once in each object"
+        detail = "approved_by, stated_by and person are written without escapes, and once in each object"
         raise Unreadable(detail, faults=(_fault("/data", "person_unclear", detail),))
 
 

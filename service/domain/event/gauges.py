@@ -45,6 +45,23 @@ class Zeroing(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
             raise ValueError("zeroing_unclear: state either included: true or a master")
 
 
+class Temperature(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a difference of temperature does to a length: the difference of expansion, and its half-width."""
+
+    expansion_written: msgspec.Raw = msgspec.field(name="expansion_per_kelvin")
+    half_width: Quantity
+
+    def __post_init__(self) -> None:
+        if self.expansion < 0:
+            raise ValueError("value_negative: /expansion_per_kelvin: expansion_per_kelvin is zero or more")
+        if self.half_width.unit != "K" or self.half_width.value < 0:
+            raise ValueError("unit_of_other_kind: /half_width/unit: half_width is zero or more, in K")
+
+    @property
+    def expansion(self) -> Decimal:
+        return decimal_of(bytes(self.expansion_written), "expansion_per_kelvin")
+
+
 class GaugeRegistered(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     kind: GaugeKind
     resolution: Quantity | None = None
@@ -52,9 +69,12 @@ class GaugeRegistered(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     permitted_error: Quantity | None = None
     zeroing: Zeroing | None = None
     interface: Name | None = None
+    repeatability_dof: Annotated[int, Meta(ge=1, le=1_000_000)] | None = None
+    drift_per_year: Quantity | None = None
+    temperature: Temperature | None = None
 
     def __post_init__(self) -> None:
-        for name in ("resolution", "repeatability", "permitted_error"):
+        for name in ("resolution", "repeatability", "permitted_error", "drift_per_year"):
             value = getattr(self, name)
             if value is None:
                 continue
@@ -83,6 +103,26 @@ class GaugeCalibrated(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     @property
     def k(self) -> Decimal:
         return exact_decimal(bytes(self.k_written))
+
+
+class StudiedValue(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One part measured by one person in one trial."""
+
+    part: Name
+    person: Name
+    trial: Annotated[int, Meta(ge=1, le=1000)]
+    value: Quantity
+
+
+class GaugeStudied(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A repeatability study: every person has measured every part in every trial. `tolerance` is a width."""
+
+    measurements: Annotated[tuple[StudiedValue, ...], Meta(min_length=8, max_length=5000)]
+    tolerance: Quantity | None = None
+
+    def __post_init__(self) -> None:
+        if self.tolerance is not None and self.tolerance.value <= 0:
+            raise ValueError("value_negative: /tolerance: a tolerance is above zero")
 
 
 class GaugeWithdrawn(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
