@@ -23,6 +23,7 @@ from msgspec import Struct
 
 from service import ledger
 from service.domain.chain import microseconds
+from service.domain.correction import fates_of
 from service.domain.event.envelope import people_in, with_people
 from service.domain.refusal import Refusal
 from service.postgres import Transaction
@@ -62,6 +63,22 @@ class HistoryItem(Struct, frozen=True, kw_only=True):
     position: int
     recorded: datetime
     hash: str
+
+
+class Superseded(Struct, frozen=True, kw_only=True):
+    """What stands in an entry's place: the correction `by`, or nothing where voided; why, by whom, since when."""
+
+    by: int
+    voided: bool
+    reason: str
+    actor: str | None
+    recorded: datetime
+
+
+class HistoryEntry(HistoryItem, frozen=True, kw_only=True):
+    """An entry as it was recorded; `superseded` where it no longer stands."""
+
+    superseded: Superseded | None
 
 
 class Wanted(Struct, frozen=True, kw_only=True):
@@ -191,6 +208,27 @@ async def items_of(tx: Transaction, rows: Sequence[Mapping[str, Any]]) -> list[H
     labels = await ledger.labels_of(tx, numbers | {row["actor"] for row in rows if row["actor"] is not None})
     names = {f"#{number}": label for number, label in labels.items()}
     return [_item(row, labels, names if named else {}) for row, named in zip(rows, people, strict=True)]
+
+
+async def entries_of(tx: Transaction, subject: int, rows: Sequence[Mapping[str, Any]]) -> list[HistoryEntry]:
+    """Entries of one subject as they were recorded, with what stands in the place of those that no longer do."""
+    items = await items_of(tx, rows)
+    speaking = {row["sequence"]: row for row in await tx.rows(ledger.SQL["speaking"], subject=subject)}
+    fates = fates_of(await ledger.recorded(tx, subject)) if speaking else {}
+    labels = await ledger.labels_of(tx, (row["actor"] for row in speaking.values() if row["actor"] is not None))
+    told: dict[int, Superseded] = {}
+    for sequence, fate in fates.items():
+        row = speaking[fate.by]
+        actor = None if row["actor"] is None else labels.get(row["actor"], f"#{row['actor']}")
+        told[sequence] = Superseded(
+            by=fate.by, voided=fate.voided, reason=row["reason"], actor=actor, recorded=row["recorded"]
+        )
+    return [
+        HistoryEntry(
+            **{name: getattr(item, name) for name in HistoryItem.__struct_fields__}, superseded=told.get(item.sequence)
+        )
+        for item in items
+    ]
 
 
 def _item(row: Mapping[str, Any], labels: Mapping[int, str], names: dict[str, str]) -> HistoryItem:

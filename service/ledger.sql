@@ -97,6 +97,13 @@ JOIN ledger.source ON source.name = asked.source
 JOIN ledger.reading ON reading.occurred = asked.time AND reading.source = source.source
 WHERE reading.subject = :subject::integer;
 
+-- name: speaking
+-- The corrections and voids of a subject, with who made them.
+SELECT entry.sequence, entry.recorded, entry.actor, entry.data ->> 'reason' AS reason
+FROM ledger.entry
+WHERE entry.subject = :subject::integer AND entry.type IN ('entry.corrected', 'entry.voided')
+ORDER BY entry.sequence;
+
 -- name: subject_of
 -- Whose an identity is, of whichever subject.
 SELECT entry.subject

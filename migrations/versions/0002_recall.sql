@@ -12,6 +12,9 @@ CREATE INDEX torque_by_tool ON derived.torque (tool, occurred);
 CREATE INDEX entry_of_sheet ON ledger.entry (coalesce(data ->> 'sheet', data #>> '{data,sheet}'))
     WHERE type IN ('spindle.commissioned', 'spindle.sheet_assigned', 'lot.received', 'entry.corrected');
 
+-- Few entries speak of others; a history is shown with what they say.
+CREATE INDEX entry_that_speaks ON ledger.entry (subject) WHERE type IN ('entry.corrected', 'entry.voided');
+
 -- Gauges that were found out and lots that were withdrawn: told once, when all that they reached has been settled.
 CREATE TABLE kept.recall (
     cause     text        PRIMARY KEY,                 -- the entry of the gauge or lot, as the tickets name it

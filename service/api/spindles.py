@@ -20,7 +20,7 @@ from service.domain.health import Reason
 from service.domain.refusal import Refusal
 from service.domain.shown import SpindleShown, spindle_shown
 from service.domain.spindle import SpindleState
-from service.feed import HistoryItem, items_of
+from service.feed import HistoryEntry, entries_of
 from service.ledger import Subject
 from service.postgres import Database, Transaction
 from service.projections import Stored
@@ -146,15 +146,18 @@ async def read_history(
     key: NamedDependency[Key],
     limit: Limit = 100,
     cursor: Cursor = None,
-) -> Response[Page[HistoryItem]]:
-    """Everything recorded of the spindle, in the order of recording, counter readings included."""
+) -> Response[Page[HistoryEntry]]:
+    """Everything recorded of the spindle, in the order of recording, counter readings included.
+
+    What was corrected or voided stays as it was recorded, with what stands in its place.
+    """
     after = place_of(request.url.path, cursor, int) or 0
     async with database.transaction(snapshot=True) as tx:
         subject, _ = await _found(tx, spindle, key)
         rows = await tx.rows(
             ledger.SQL["history"], subject=subject.subject, log=subject.log, after=after, limit=limit + 1
         )
-        items = await items_of(tx, rows[:limit])
+        items = await entries_of(tx, subject.subject, rows[:limit])
     following = cursor_after(request.url.path, items[-1].sequence) if len(rows) > limit else None
     return paged(request, items, following)
 
