@@ -5,7 +5,7 @@ Rules of this file
 - The line is that of JCGM 100:2008, H.3; days are counted from the first calibration.
 """
 
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from fractions import Fraction
 from typing import Final
@@ -15,10 +15,19 @@ from msgspec import Struct
 from service.domain.gauge import Calibration, Gauge
 from service.domain.line import Line, fit_line
 from service.domain.question import root, significant
+from service.domain.uncertainty import Expanded
 
 DAYS_MAX: Final = 3650
 """No interval beyond ten years is advised. The number is ours."""
 _DAY_S: Final = 86_400
+
+
+class Predicted(Struct, frozen=True, kw_only=True):
+    """The error expected at the end of the day on which the next calibration is due, with its standard uncertainty."""
+
+    day: date
+    error: str
+    u: str
 
 
 class Drift(Struct, frozen=True, kw_only=True):
@@ -29,6 +38,7 @@ class Drift(Struct, frozen=True, kw_only=True):
     u_per_day: str
     s: str
     unit: str
+    when_due: Predicted | None
 
 
 class IntervalAdvice(Struct, frozen=True, kw_only=True):
@@ -53,7 +63,19 @@ def drift_of(gauge: Gauge) -> Drift | None:
         u_per_day=significant(root(line.slope_variance)),
         s=significant(root(line.s_squared)),
         unit=unit,
+        when_due=_when_due(gauge.calibrations[-1], line),
     )
+
+
+def _when_due(last: Calibration, line: Line) -> Predicted | None:
+    """From what was left at the last calibration on; the doubt of the drift and of the certificate together."""
+    left = _left(last)
+    if left is None:
+        return None
+    days = (last.data.due - last.occurred.date()).days + 1
+    certificate = Expanded(U=last.data.expanded_uncertainty.base, k=last.data.k).u
+    variance = line.slope_variance * days * days + Fraction(certificate) ** 2
+    return Predicted(day=last.data.due, error=significant(left + line.slope * days), u=significant(root(variance)))
 
 
 def interval_advice(gauge: Gauge) -> IntervalAdvice:

@@ -275,13 +275,17 @@ def budget_of(
     difference: bool = False,
     length: Decimal | None = None,
     confidence: Decimal | None = None,
+    observed: tuple[Decimal, int] | None = None,
 ) -> Budget | None:
     """The budget of a weighted mean of this gauge's readings at `when`, in mm, N or N.m.
 
-    None where there is no gauge or its repeatability is not stated. `difference` says that what is read is a
+    None where there is no gauge, or its repeatability is not known: neither stated nor studied, nor `observed` in the
+    readings themselves as (s, degrees of freedom). `difference` says that what is read is a
     difference of indications (a run-out): zeroing and correction then cancel. Temperature acts on a `length` in mm.
     """
     found = None if gauge is None else gauge.repeatability_at(when)
+    if found is None and observed is not None:
+        found = Repeatability(s=observed[0], dof=observed[1])
     if gauge is None or gauge.registered is None or found is None:
         return None
     stated = gauge.registered.data

@@ -143,7 +143,7 @@ def judge_setting(
     """
     stated, rule = depth_limits(revision), rule_of(revision)
     estimate = estimate_depth(data, _correction(gauge, "depth", at))
-    budget = _budget(gauge, "depth", at, estimate.weight_squares, rule, stated.nominal.base)
+    budget = _budget(gauge, "depth", at, estimate.weight_squares, rule, length=stated.nominal.base)
     with localcontext(EXACT):
         nominal = stated.nominal.base
         lower, upper = nominal + stated.lower.base, nominal + stated.upper.base
@@ -212,7 +212,8 @@ def judge_draw_force(
     """
     stated, rule = force_limits(revision), rule_of(revision)
     estimate = estimate_force(data, stated, _correction(gauge, "force", at))
-    budget = _budget(gauge, "force", at, NEAR.divide(_ONE_READING, Decimal(estimate.divisor)), rule)
+    weights = NEAR.divide(_ONE_READING, Decimal(estimate.divisor))
+    budget = _budget(gauge, "force", at, weights, rule, observed=estimate.observed)
     minimum = None if stated.minimum is None else stated.minimum.base
     maximum = None if stated.maximum is None else stated.maximum.base
     decision = _decide(estimate.total, estimate.divisor, budget, minimum, maximum, rule)
@@ -306,12 +307,22 @@ def _budget(
     at: datetime,
     weight_squares: Decimal,
     rule: DecisionRule,
+    *,
     length: Decimal | None = None,
+    observed: tuple[Decimal, int] | None = None,
 ) -> Budget | None:
     if not fits(gauge, kind):
         return None
     difference = kind == "run_out"
-    return budget_of(gauge, at, weight_squares, difference=difference, length=length, confidence=rule.confidence)
+    return budget_of(
+        gauge,
+        at,
+        weight_squares,
+        difference=difference,
+        length=length,
+        confidence=rule.confidence,
+        observed=observed,
+    )
 
 
 def _decide(

@@ -87,6 +87,19 @@ async def test_drift_and_its_interval_are_told_from_three_calibrations_on(databa
         assert float(known["drift"]["per_day"]) == pytest.approx(0.002 / 50, rel=0.05)
         assert known["drift"]["points"] == 4
         assert 150 < known["interval_advice"]["days"] < 250
+        due = known["drift"]["when_due"]
+        assert float(due["error"]) == pytest.approx(0.002 / 50 * 301, rel=0.1)
+        assert float(due["u"]) > 0.001
+
+
+async def test_pulls_show_their_own_repeatability_where_none_is_stated(database_url: str) -> None:
+    async with telling(database_url) as story:
+        await story.tell("gauge.registered", {"kind": "force"}, of="gauges/FG-01", at=ago(days=190))
+        story.now = ago(days=3)
+        found = (await story.pull("20.0", "20.1", "20.2", "20.3"))["verdict"]["uncertainty"]
+        line = found["budget"][0]
+        assert (line["source"], line["dof"]) == ("repeatability", "2")
+        assert float(line["u"]["value"]) == pytest.approx(100 / 3**0.5, rel=1e-5), "of the three kept, in N"
 
 
 async def test_temperature_and_drift_since_the_calibration_are_lines_of_the_budget(database_url: str) -> None:

@@ -7,6 +7,7 @@ import shutil
 import signal
 from collections import Counter
 from collections.abc import Iterator
+from datetime import timedelta
 from itertools import count
 from pathlib import Path
 from typing import Any, Final
@@ -17,8 +18,9 @@ import pytest
 from msgspec import Struct
 
 from service.domain.signature import secret_bytes
+from tests.domain import skerrow
 from tests.server import make_data_folder
-from tests.story.loading import ago, commissioned, counter_read, event, measured, rebuild, references
+from tests.story.loading import ENDED, ago, commissioned, counter_read, event, measured, rebuild, references
 from tests.story.receiver import Receiver, receiver
 from tests.story.serving import Served, commanded, post, serving, starting
 
@@ -26,6 +28,13 @@ SPINDLES: Final = ("S1", "S2", "S3")
 WRITERS: Final = 4
 ENOUGH: Final = 50
 """So many entries are acknowledged before anything is killed."""
+
+
+SUSPECT: Final = "SELECT count(*) FROM kept.notice WHERE type = 'gauge.suspect'"
+FOUND_OUT: Final = skerrow.CALIBRATION | {
+    "as_found": skerrow.mm("-0.02"),
+    "due": (ENDED + timedelta(days=200)).date().isoformat(),
+}
 
 
 class Acknowledged(Struct, frozen=True):
@@ -247,3 +256,40 @@ async def minute_passes(served: Served) -> None:
     connection = await asyncpg.connect(served.database_url)
     await connection.execute("UPDATE kept.delivery SET lease_until = now() WHERE state = 'waiting'")
     await connection.close()
+
+
+async def test_a_recall_that_a_kill_cuts_short_is_ended_and_told_once(data: Path) -> None:
+    """The service is killed while its sweep judges spindles again, one after the other; the next one goes on."""
+    spindles = [f"R{number}" for number in range(40)]
+    async with serving(data, "--without", "sweep") as served, served.client() as client:
+        headers = {"Content-Type": "application/cloudevents-batch+json"}
+        told = [*references(), *(commissioned(spindle) for spindle in spindles)]
+        told += [
+            measured(spindle, ago(minutes=90 - number), "11.44", "11.44") for spindle in spindles for number in range(8)
+        ]
+        answer = await client.post("/v1/events", content=json.dumps(told), headers=headers)
+        assert {each["status"] for each in answer.json()} == {"accepted"}
+        await post(client, event("gauge.calibrated", "gauges/DG-03", ago(minutes=1), FOUND_OUT))
+        assert await served.told(signal.SIGTERM) == 0
+    left = len(spindles)
+    async with serving(data) as served:
+        async with asyncio.timeout(30):
+            while left == len(spindles):
+                left = await select(served, "SELECT count(*) FROM derived.to_settle")
+        await served.kill()
+    async with serving(data) as again:
+        assert 0 < await select(again, "SELECT 1 + count(*) FROM derived.to_settle") <= left + 1
+        async with asyncio.timeout(30):
+            heard = 0
+            while not heard:
+                heard = await select(again, SUSPECT)
+        await asyncio.sleep(1.5)
+        assert await select(again, SUSPECT) == 1
+        body = await select(again, "SELECT body FROM kept.notice WHERE type = 'gauge.suspect'")
+        assert json.loads(body)["data"]["in_doubt"] == len(spindles)
+        in_doubt = "SELECT count(*) FROM derived.spindle WHERE health = 'function_check' AND clearance = 'restricted'"
+        assert await select(again, in_doubt) == len(spindles)
+        for command, proof in (("verify", "every hash is as it was written"), ("rebuild", "nothing differs")):
+            status, said = await commanded(again.database_url, command)
+            assert (status, said.rpartition(": ")[2]) == (0, proof), said
+        assert await again.told(signal.SIGTERM) == 0
