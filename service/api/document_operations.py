@@ -131,7 +131,7 @@ OPERATIONS: Final[dict[str, Told]] = {
     "read_reach_of_lot": Told(line="Read which spindles a lot went into", paged=True),
     "post_preview": Told(
         line="Try out a revision of a sheet without recording it",
-        codes=("json_malformed", "event_invalid", "sheet_revision_exists"),
+        codes=("json_malformed", "event_invalid", "sheet_revision_exists", "cursor_malformed"),
         bodies={JSON: ref("SheetIssued")},
     ),
     "read_study": Told(
