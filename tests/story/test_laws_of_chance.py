@@ -1,4 +1,4 @@
-"""Histories made by chance, counters in bulk, late facts and corrections among them: a rebuild never changes anything."""
+"""Histories made by chance, with counters in bulk, late facts and corrections: a rebuild never changes anything."""
 
 from datetime import timedelta
 from random import Random
