@@ -216,7 +216,10 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
     "Process": {"mean": _NUMBER_ASKED, "sd": _NUMBER_ASKED},
     "AcceptanceAsked": {"lower": or_null(_NUMBER_ASKED), "upper": or_null(_NUMBER_ASKED)},
     "BudgetAsked": {"confidence": or_null(_NUMBER_ASKED)},
-    "ComponentAsked": {"u": _NUMBER_ASKED, "dof": or_null(_NUMBER_ASKED), "sensitivity": or_null(_NUMBER_ASKED)},
+    "ComponentAsked": {name: or_null(_NUMBER_ASKED) for name in ("u", "dof", "reliability", "sensitivity")},
+    "ExpandedAsked": {"U": _NUMBER_ASKED, "k": _NUMBER_ASKED},
+    "BoundsAsked": {"below": _NUMBER_ASKED, "above": _NUMBER_ASKED},
+    "IntervalAsked": {"half_width": _NUMBER_ASKED, "confidence": _NUMBER_ASKED},
     "CorrelationAsked": {
         "between": {"type": "array", "minItems": 2, "maxItems": 2, "items": {"type": "string"}},
         "r": _NUMBER_ASKED,

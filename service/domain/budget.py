@@ -2,12 +2,22 @@
 
 from collections.abc import Mapping, Sequence
 from decimal import Decimal, localcontext
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
 from msgspec import Meta, Raw, Struct, field
 
 from service.domain.question import QuestionRefused, absent, plain, plain_or_none, significant
-from service.domain.uncertainty import NEAR, correlated, coverage, effective_dof
+from service.domain.uncertainty import (
+    NEAR,
+    Expanded,
+    correlated,
+    coverage,
+    dof_of_judgement,
+    effective_dof,
+    from_bounds,
+    from_interval,
+    from_triangle,
+)
 
 METHOD: Final = (
     "JCGM 100:2008: combined by 5.1.2, equation 10, and with correlations 5.2.2, equation 16; effective degrees of "
@@ -23,12 +33,42 @@ _DOF_MIN: Final = Decimal("0.5")
 _CONFIDENCE_MAX: Final = Decimal("0.999999999")
 
 
+class ExpandedAsked(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """An expanded uncertainty and its coverage factor, as a certificate states them."""
+
+    U: Raw
+    k: Raw
+
+
+class BoundsAsked(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How far below and above its estimate a value can lie at most, and how it is spread in between."""
+
+    below: Raw
+    above: Raw
+    spread: Literal["rectangular", "triangular"] = "rectangular"
+
+
+class IntervalAsked(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The half-width of the interval that holds this fraction of a normal quantity."""
+
+    half_width: Raw
+    confidence: Raw
+
+
 class ComponentAsked(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One contribution: its standard uncertainty, degrees of freedom (without: no bound), sensitivity (without: 1)."""
+    """One contribution: `u`, or what it follows from: `expanded`, `bounds` or `interval`.
+
+    `dof` are its degrees of freedom (without: no bound), or follow from `reliability`, the fraction to which u itself
+    is known. `sensitivity` is 1 where it is left out.
+    """
 
     source: Annotated[str, Meta(min_length=1, max_length=200)]
-    u: Raw
+    u: Raw = field(default_factory=absent)
+    expanded: ExpandedAsked | None = None
+    bounds: BoundsAsked | None = None
+    interval: IntervalAsked | None = None
     dof: Raw = field(default_factory=absent)
+    reliability: Raw = field(default_factory=absent)
     sensitivity: Raw = field(default_factory=absent)
 
 
@@ -101,17 +141,53 @@ def evaluate_budget(asked: BudgetAsked) -> BudgetEvaluated:
 
 
 def _component(asked: ComponentAsked, pointer: str) -> _Component:
-    u, dof = plain(asked.u, f"{pointer}/u"), plain_or_none(asked.dof, f"{pointer}/dof")
+    u, dof = _u(asked, pointer), plain_or_none(asked.dof, f"{pointer}/dof")
+    reliability = plain_or_none(asked.reliability, f"{pointer}/reliability")
     sensitivity = plain_or_none(asked.sensitivity, f"{pointer}/sensitivity")
-    if u < 0:
-        raise QuestionRefused("a standard uncertainty is zero or more", pointer=f"{pointer}/u")
+    if reliability is not None:
+        if dof is not None:
+            raise QuestionRefused("state dof or reliability", pointer=f"{pointer}/reliability")
+        if not 0 < reliability <= 1:
+            raise QuestionRefused("reliability lies between 0 and 1, such as 0.25", pointer=f"{pointer}/reliability")
+        dof = dof_of_judgement(reliability)
     if dof is not None and dof < _DOF_MIN:
-        raise QuestionRefused(
-            f"degrees of freedom are at least {_DOF_MIN}; leave them out where there is no bound",
-            pointer=f"{pointer}/dof",
-        )
+        text = f"degrees of freedom are at least {_DOF_MIN}; leave them out where there is no bound"
+        raise QuestionRefused(text, pointer=f"{pointer}/dof")
     signed = NEAR.multiply(u, _ONE if sensitivity is None else sensitivity)
     return _Component(source=asked.source, signed=signed, dof=dof)
+
+
+def _u(asked: ComponentAsked, pointer: str) -> Decimal:
+    """The standard uncertainty of a contribution, stated or from what it follows from (JCGM 100:2008, 4.3)."""
+    stated = plain_or_none(asked.u, f"{pointer}/u")
+    ways = [each for each in (stated, asked.expanded, asked.bounds, asked.interval) if each is not None]
+    if len(ways) != 1:
+        raise QuestionRefused("state one of u, expanded, bounds and interval", pointer=f"{pointer}/u")
+    if asked.expanded is not None:
+        found = _not_negative(asked.expanded.U, f"{pointer}/expanded/U")
+        k = plain(asked.expanded.k, f"{pointer}/expanded/k")
+        if k <= 0:
+            raise QuestionRefused("k is above zero", pointer=f"{pointer}/expanded/k")
+        return Expanded(U=found, k=k).u
+    if asked.bounds is not None:
+        below = _not_negative(asked.bounds.below, f"{pointer}/bounds/below")
+        above = _not_negative(asked.bounds.above, f"{pointer}/bounds/above")
+        if asked.bounds.spread == "triangular":
+            return from_triangle(NEAR.divide(below + above, Decimal(2)))
+        return from_bounds(below, above)
+    if asked.interval is not None:
+        confidence = plain(asked.interval.confidence, f"{pointer}/interval/confidence")
+        if not 0 < confidence <= _CONFIDENCE_MAX:
+            raise QuestionRefused("confidence lies between 0 and 1", pointer=f"{pointer}/interval/confidence")
+        return from_interval(_not_negative(asked.interval.half_width, f"{pointer}/interval/half_width"), confidence)
+    return _not_negative(asked.u, f"{pointer}/u")
+
+
+def _not_negative(raw: Raw, pointer: str) -> Decimal:
+    value = plain(raw, pointer)
+    if value < 0:
+        raise QuestionRefused(f"{pointer.rpartition('/')[2]} is zero or more", pointer=pointer)
+    return value
 
 
 def _correlations(asked: Sequence[CorrelationAsked], sources: Sequence[str]) -> dict[tuple[int, int], Decimal]:

@@ -7,7 +7,7 @@ from typing import Annotated, Final, Literal
 
 from msgspec import Meta, Raw, Struct, field
 
-from service.domain.decision import GUARD_OF_EDITION, decide, edition_year, guard_of, is_good_enough
+from service.domain.decision import GUARD_OF_EDITION, capability, decide, edition_year, guard_of, is_good_enough
 from service.domain.global_risk import Span, global_risk
 from service.domain.line import mean_and_sd
 from service.domain.quantity import EXACT, ShownQuantity
@@ -64,12 +64,16 @@ class Acceptance(Struct, frozen=True, kw_only=True):
 
 
 class ConformityEvaluated(Struct, frozen=True, kw_only=True):
-    """`acceptance` is null where the rule, by a measurement like this, accepts nothing."""
+    """`acceptance` is null where the rule, by a measurement like this, accepts nothing.
+
+    `capability` is C_m = T/(4 u) (JCGM 106:2012, 7.6.2), null with one limit or without uncertainty.
+    """
 
     outcome: str
     probability_of_conformity: str
     consumer_risk: str
     acceptance: Acceptance | None
+    capability: str | None
     method: str = CONFORMITY_METHOD
 
 
@@ -146,6 +150,7 @@ def evaluate_conformity(asked: ConformityAsked) -> ConformityEvaluated:
         probability_of_conformity=decision.probability_of_conformity,
         consumer_risk=decision.consumer_risk,
         acceptance=None if nowhere else Acceptance(lower=written(ends[0], unit), upper=written(ends[1], unit)),
+        capability=None if lower is None or upper is None or u == 0 else significant(capability(u, lower, upper)),
     )
 
 

@@ -4,7 +4,6 @@ The quantity and the error of measuring it are normal. Risks are only shown, so 
 """
 
 from collections.abc import Callable, Iterable
-from decimal import Decimal
 from itertools import pairwise
 from math import cos, exp, inf, pi, sqrt
 from typing import Final
@@ -36,13 +35,6 @@ class GlobalRisk(Struct, frozen=True, kw_only=True):
     consumer_risk: float
     producer_risk: float
     conforming: float
-
-
-def span(lower: Decimal | None, upper: Decimal | None) -> Span:
-    return Span(
-        lower=-inf if lower is None else float(lower),
-        upper=inf if upper is None else float(upper),
-    )
 
 
 def global_risk(*, mean: float, sd: float, u: float, tolerance: Span, acceptance: Span) -> GlobalRisk:

@@ -23,12 +23,6 @@ _PITCHES: Final = {
 }
 
 
-def coarse_pitch(size: str) -> Decimal | None:
-    """The coarse pitch of a size such as M42, None where the table has no such size."""
-    found = pitches(size)
-    return found[0] if found else None
-
-
 def pitches(size: str) -> tuple[Decimal, ...]:
     """All pitches of a size, the coarse one first; empty where the table has no such size."""
     return tuple(Decimal(pitch) for pitch in _PITCHES.get(size, "").split())

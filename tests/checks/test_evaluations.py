@@ -14,7 +14,7 @@ from service.domain.distribution import coverage_factor, normal_cdf, normal_quan
 from service.domain.global_risk import Span, global_risk
 from service.domain.line import Line, control_limit, fit_line, mean_and_sd
 from service.domain.study import Trial, crossed, judge_study, pooled
-from service.domain.thread import coarse_pitch, pitches
+from service.domain.thread import pitches
 from service.domain.turn import thread_turn
 from service.domain.uncertainty import (
     Expanded,
@@ -209,6 +209,23 @@ def test_gu_05_uncertainties_from_certificates_and_bounds() -> None:
         assert float(value) == near("GU-05", name)
 
 
+async def test_gu_05_and_09_can_be_asked(ask: Asking) -> None:
+    """JCGM 100:2008, 4.3 and G.4.2; found. One contribution at a time."""
+    ways: dict[str, Json] = {
+        "a": {"expanded": {"U": 240, "k": 3}},
+        "b": {"expanded": {"U": 129, "k": "2.58"}},
+        "c": {"interval": {"half_width": "0.04", "confidence": "0.5"}},
+        "d": {"bounds": {"below": "0.40e-6", "above": "0.40e-6"}},
+        "f": {"bounds": {"below": "0.12e-6", "above": "0.40e-6"}},
+        "g": {"bounds": {"below": 4, "above": 4}},
+        "h": {"bounds": {"below": 4, "above": 4, "spread": "triangular"}},
+    }
+    for name, way in ways.items():
+        found = await ask("budget", components=[{"source": name, "reliability": "0.25", **way}])
+        assert float(found["u"]) == near("GU-05", name)
+        assert found["dof"] == "8", CHECKS["GU-09"]["expected"]["nu"]
+
+
 async def test_gu_07_what_is_fully_correlated_adds_up(ask: Asking) -> None:
     """JCGM 100:2008, 5.2.2 note 1; found: ten resistors against one standard."""
     n, each = CHECKS["GU-07"]["inputs"]["n"], CHECKS["GU-07"]["inputs"]["u_each"]
@@ -346,7 +363,7 @@ def test_sr_10_close_values_do_not_cancel() -> None:
 def test_un_03_and_04_pitches_of_metric_threads() -> None:
     """ISO 261 in public tables; found at second hand, some of it from memory."""
     for size, pitch in CHECKS["UN-03"]["expected"]["coarse"].items():
-        assert coarse_pitch(size) == dec(pitch)
+        assert pitches(size)[0] == dec(pitch)
     for size, fine in CHECKS["UN-04"]["expected"]["fine"].items():
         assert pitches(size)[1:] == tuple(dec(pitch) for pitch in fine)
 
