@@ -1,7 +1,7 @@
 """A correction or a void on its way in: what it speaks of, whether it may, and the history as it stands with it."""
 
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Final
 
 from msgspec import Struct
 
@@ -14,24 +14,41 @@ from service.domain.correction import (
     TargetNotCorrectable,
     TargetOfOtherSubject,
     TargetUnknown,
+    fates_of,
+    root_of,
     standing,
 )
 from service.domain.event import KINDS, EventData, Fact, decode_data, entries
 from service.domain.event.envelope import EARLIEST, FUTURE, Event, TimeInFuture, Unreadable, decode
+from service.domain.finding import Finding
 from service.domain.refusal import Fault, Refusal
 from service.ledger import Spoken, Subject
 from service.postgres import Transaction
+from service.refold import Folded, fold_whole
+
+
+class HistoryContradicted(Refusal):
+    """A correction that leaves a later entry without sense."""
+
+    code = "history_contradicted"
+
+
+NO_EFFECT: Final = Finding(code="target_stands_no_more", text="What it speaks of was voided before: nothing changes.")
+_MOVES: Final = frozenset({"spindle.removed", "spindle.installed", "spindle.retired", "counter.replaced"})
 
 
 class Amended(Struct, frozen=True, kw_only=True):
     """The history with the correction in it. `root` is the entry at the end of its chain, `data` what it should have
-    had; `schema` is the layout of what the correction carries: that of the root's type.
+    had; `schema` is the layout of what the correction carries: that of the root's type. `no_effect` says that the
+    target stands no more, so that nothing changes.
     """
 
     history: History
     root: int
     data: EventData | None
     schema: int
+    before: History
+    no_effect: bool
 
 
 async def amend(tx: Transaction, event: Event, subject: Subject, actor: int | None) -> Amended:
@@ -43,7 +60,7 @@ async def amend(tx: Transaction, event: Event, subject: Subject, actor: int | No
     by_sequence = {each.fact.sequence: each for each in recorded}
     if spoken.plain is not None:
         by_sequence.setdefault(spoken.sequence, Recorded(fact=spoken.plain, schema=1, plain=True))
-    root = by_sequence[root_of(recorded, spoken.sequence)]
+    root = root_of(by_sequence, spoken.sequence)
     schema = KINDS[event.type].schema
     data = None
     if isinstance(said, entries.Corrected):
@@ -57,17 +74,42 @@ async def amend(tx: Transaction, event: Event, subject: Subject, actor: int | No
         await _check_other_person(tx, data, event, subject, actor, root.fact.sequence)
     fact = Fact(sequence=subject.sequence + 1, occurred=event.occurred, type=event.type, data=said)
     mine = Recorded(fact=fact, schema=schema, target=spoken.sequence)
+    before = standing(list(by_sequence.values()))
     history = standing([*by_sequence.values(), mine])
+    fate = fates_of(list(by_sequence.values())).get(spoken.sequence)
     _check_something_left(event, history)
-    return Amended(history=history, root=root.fact.sequence, data=data, schema=schema)
+    return Amended(
+        history=history,
+        root=root.fact.sequence,
+        data=data,
+        schema=schema,
+        before=before,
+        no_effect=fate is not None and fate.voided,
+    )
 
 
-def root_of(recorded: list[Recorded], sequence: int) -> int:
-    """The entry that a correction, by way of those it speaks of, is about; an entry of another kind is its own."""
-    targets = {each.fact.sequence: each.target for each in recorded}
-    while (target := targets.get(sequence)) is not None and target != sequence:
-        sequence = target
-    return sequence
+async def effects(tx: Transaction, subject: int, key: str, amended: Amended, after: Folded) -> tuple[Finding, ...]:
+    """What is to be known of a correction of a spindle: that it does nothing, or that later facts make no sense.
+
+    Raises HistoryContradicted where that is a move of the spindle or another counter.
+    """
+    idle = (NO_EFFECT,) if amended.no_effect else ()
+    if not after.refused:
+        return idle
+    before = (await fold_whole(tx, subject, key, amended.before)).refused
+    types = {fact.sequence: fact.type for fact in amended.history.facts}
+    fresh = {sequence: told for sequence, told in after.refused.items() if sequence not in before}
+    for sequence, told in fresh.items():
+        if types[sequence] in _MOVES:
+            text = f"entry {sequence} ({types[sequence]}) would make no sense any more: {told}; correct it first"
+            raise HistoryContradicted(text, pointer="/data/target")
+    return (
+        *idle,
+        *(
+            Finding(code="history_contradicted", text=f"Entry {sequence} ({types[sequence]}) counts no more: {told}.")
+            for sequence, told in fresh.items()
+        ),
+    )
 
 
 def in_the_data(refusal: Refusal) -> Refusal:

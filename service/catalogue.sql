@@ -51,10 +51,7 @@ LIMIT :limit::integer;
 SELECT fitted.subject, spindle.key AS spindle, spindle.plant, spindle.machine, fitted.sequence AS entry,
        fitted.occurred AS time, fitted.sequence = newest.sequence AS fitted_now, spindle.health, spindle.clearance
 FROM (
-    SELECT fitted_lot.subject, fitted_lot.sequence, entry.occurred
-    FROM derived.fitted_lot
-    JOIN ledger.entry USING (subject, sequence)
-    WHERE fitted_lot.lot = :key::text
+    SELECT subject, sequence, occurred FROM derived.fitted_lot WHERE lot = :key::text
 ) AS fitted
 JOIN derived.spindle ON spindle.subject = fitted.subject
 CROSS JOIN LATERAL (SELECT (spindle.folded #>> '{rebuild,at,sequence}')::bigint AS sequence) AS newest

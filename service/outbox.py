@@ -14,7 +14,7 @@ from secrets import token_bytes
 from typing import Any, Final, Literal
 
 import msgspec
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from service.domain.notice import NOTICE_TYPES, Notice, notice_id, webhook_body
 from service.domain.refusal import Fault, Refusal
@@ -121,6 +121,16 @@ async def put(tx: Transaction, notices: Sequence[Notice]) -> int:
     for row in rows:
         tx.counted["notices", row["type"]] += row["fresh"]
     return sum(row["fresh"] for row in rows)
+
+
+async def told_again(tx: Transaction, notices: Sequence[Notice], cause: str) -> list[Notice]:
+    """The notices, those that were put before under ids of their own that follow from what made them true again."""
+    rows = await tx.rows(_SQL["known_notices"], ids=[notice.id for notice in notices]) if notices else []
+    known = {row["id"] for row in rows}
+    return [
+        structs.replace(notice, id=notice_id(notice.type, notice.id, cause)) if notice.id in known else notice
+        for notice in notices
+    ]
 
 
 async def put_untold(tx: Transaction, notices: Sequence[Notice]) -> int:

@@ -177,3 +177,6 @@ SELECT notice, number, started, duration_ms, status, answer, error
   FROM kept.attempt
  WHERE endpoint = CAST(:endpoint AS text) AND notice = ANY (CAST(:notices AS bigint[]))
  ORDER BY notice, number
+
+-- name: known_notices
+SELECT id FROM kept.notice WHERE id = ANY (:ids::text[]);

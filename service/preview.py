@@ -11,7 +11,7 @@ from service.domain.event import Fact
 from service.domain.event.sheets import SheetIssued
 from service.domain.fold import View, view
 from service.domain.recheck import ACTIVE
-from service.domain.sheet import Sheet, apply_sheet
+from service.domain.sheet import Sheet, SheetRevisionExists, apply_sheet
 from service.domain.shown import RecheckShown, recheck_shown
 from service.domain.spindle import SpindleState
 from service.domain.step import References
@@ -85,7 +85,11 @@ def with_revision(known: References, code: str, issued: SheetIssued, now: dateti
     """The references with one more revision of a sheet. Raises SheetRevisionExists."""
     sheet: Sheet | None = known.sheets.get(code)
     fact = Fact(sequence=_NEWEST, occurred=now, type="sheet.issued", data=issued)
-    return structs.replace(known, sheets={**known.sheets, code: apply_sheet(sheet, code, fact)})
+    try:
+        whole = apply_sheet(sheet, code, fact)
+    except SheetRevisionExists as refusal:
+        raise SheetRevisionExists(refusal.detail, pointer="/revision") from refusal
+    return structs.replace(known, sheets={**known.sheets, code: whole})
 
 
 def _change(state: SpindleState, seen: View, state_then: SpindleState, then: View) -> Previewed | None:

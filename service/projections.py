@@ -240,7 +240,7 @@ def judged_rows(steps: Iterable[Step], gauges: dict[int, str | None]) -> tuple[l
             )
         rebuild = made.state.rebuild
         if rebuild is not None and rebuild.at == at and rebuild.lot is not None:
-            lots.append({"sequence": at.sequence, "lot": rebuild.lot})
+            lots.append({"sequence": at.sequence, "occurred": at.time, "lot": rebuild.lot})
     return measured, lots
 
 

@@ -99,12 +99,13 @@ INSERT INTO derived.measurement (subject, sequence, occurred, kind, gauge, outco
 VALUES (
     :subject::integer, :sequence::bigint, :occurred::timestamptz, :kind::text, :gauge::text, :outcome::text,
     :verdict::json)
-ON CONFLICT (subject, sequence) DO UPDATE SET outcome = excluded.outcome, verdict = excluded.verdict;
+ON CONFLICT (subject, sequence) DO UPDATE
+SET occurred = excluded.occurred, gauge = excluded.gauge, outcome = excluded.outcome, verdict = excluded.verdict;
 
 -- name: write_fitted_lot
-INSERT INTO derived.fitted_lot (subject, sequence, lot)
-VALUES (:subject::integer, :sequence::bigint, :lot::text)
-ON CONFLICT (subject, sequence) DO NOTHING;
+INSERT INTO derived.fitted_lot (subject, sequence, occurred, lot)
+VALUES (:subject::integer, :sequence::bigint, :occurred::timestamptz, :lot::text)
+ON CONFLICT (subject, sequence) DO UPDATE SET occurred = excluded.occurred, lot = excluded.lot;
 
 -- name: to_look_at
 -- Spindles whose state changes by time alone, or whose history has gone quiet.

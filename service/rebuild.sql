@@ -41,7 +41,7 @@ WHERE subject = :subject::integer
 ORDER BY sequence;
 
 -- name: fitted_lot
-SELECT sequence, lot FROM derived.fitted_lot WHERE subject = :subject::integer ORDER BY sequence;
+SELECT sequence, occurred, lot FROM derived.fitted_lot WHERE subject = :subject::integer ORDER BY sequence;
 
 -- name: torque
 SELECT sequence, occurred, tool FROM derived.torque WHERE subject = :subject::integer ORDER BY sequence;

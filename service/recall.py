@@ -8,6 +8,7 @@ Rules of this file
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from decimal import Decimal
 from typing import Any, Final, TypeAlias
 
 import msgspec
@@ -41,24 +42,33 @@ class Recalled(Struct, frozen=True, kw_only=True):
 def recall_in(before: Reference, after: Reference) -> Recalled | None:
     """The recall that the newest entry of a gauge or lot brings, None where it brings none."""
     if isinstance(after, Gauge):
-        known = {each.sequence for each in _found_out(before)}
-        fresh = [each for each in _found_out(after) if each.sequence not in known]
-        return _of_gauge(after, fresh[-1]) if fresh else None
+        known = {_what(each) for each in _found_out(before)}
+        fresh = [each for each in _found_out(after) if _what(each) not in known]
+        return _of_gauge(after, fresh) if fresh else None
     withdrawn = after.withdrawn if isinstance(after, Lot) else None
     earlier = before.withdrawn if isinstance(before, Lot) else None
-    return None if withdrawn is None or withdrawn == earlier else _of_lot(withdrawn)
+    same = withdrawn is not None and earlier is not None and earlier.occurred == withdrawn.occurred
+    return None if withdrawn is None or same else _of_lot(withdrawn)
 
 
 def _found_out(gauge: Reference) -> list[Calibration]:
     return [each for each in gauge.calibrations if gauge.found_out(each)] if isinstance(gauge, Gauge) else []
 
 
-def _of_gauge(gauge: Gauge, calibration: Calibration) -> Recalled:
+def _what(calibration: Calibration) -> tuple[int, datetime, Decimal | None]:
+    """What makes a recall another one: a corrected error, or time, does."""
+    error = calibration.data.as_found
+    return calibration.sequence, calibration.occurred, None if error is None else error.base
+
+
+def _of_gauge(gauge: Gauge, fresh: Sequence[Calibration]) -> Recalled:
+    calibration = fresh[-1]
     earlier = [each.occurred for each in gauge.calibrations if each.occurred < calibration.occurred]
     permitted = None if gauge.registered is None else gauge.registered.data.permitted_error
     body = {
         "gauge": gauge.key,
         "calibration": calibration.sequence,
+        "calibrations": [each.sequence for each in fresh],
         "as_found": calibration.data.as_found,
         "permitted_error": permitted,
         "last_good_calibration": earlier[-1] if earlier else None,
@@ -68,6 +78,11 @@ def _of_gauge(gauge: Gauge, calibration: Calibration) -> Recalled:
 
 def _of_lot(withdrawn: LotWithdrawal) -> Recalled:
     return Recalled(found=withdrawn.occurred, body={"withdrawal": withdrawn.sequence, "reason": withdrawn.reason})
+
+
+async def withdraw(tx: Transaction, kind: str, key: str) -> bool:
+    """Takes back what has not been told yet of a gauge or lot that is corrected. Answers whether there was any."""
+    return await tx.run(SQL["withdraw_recalls"], kind=kind, key=key) > 0
 
 
 async def begin(tx: Transaction, kind: str, key: str, cause: str, recalled: Recalled, reached: int) -> None:

@@ -3,6 +3,15 @@ INSERT INTO kept.recall (cause, kind, key, found, body, reached)
 VALUES (:cause::text, :kind::text, :key::text, :found::timestamptz, :body::json, :reached::integer)
 ON CONFLICT (cause) DO NOTHING;
 
+-- name: withdraw_recalls
+-- Nothing of it was told, so nothing needs to be taken back but what was noted.
+WITH untold AS (
+    SELECT cause FROM kept.recall WHERE kind = :kind::text AND key = :key::text AND announced IS NULL
+), noted AS (
+    DELETE FROM kept.recalled USING untold WHERE recalled.cause = untold.cause
+)
+UPDATE kept.recall SET announced = 'epoch' FROM untold WHERE recall.cause = untold.cause;
+
 -- name: recalls_of
 -- Those of these causes that are not told yet.
 SELECT cause FROM kept.recall WHERE cause = ANY (:causes::text[]) AND announced IS NULL;

@@ -18,10 +18,11 @@ from msgspec import structs
 
 from service import catalogue, ledger, outbox, projections, recall
 from service.access import Key
-from service.amend import amend, in_the_data, root_of
+from service.amend import amend, effects, in_the_data
+from service.counter_held import held
 from service.domain import announce
 from service.domain.announce import Seen
-from service.domain.correction import standing
+from service.domain.correction import root_of, standing
 from service.domain.event import KINDS, EventData, Fact, entries, spindles
 from service.domain.event.envelope import FUTURE, Event, TimeInFuture
 from service.domain.fold import next_look, view
@@ -33,7 +34,7 @@ from service.ledger import Known, Place, Subject
 from service.postgres import Database, Transaction, UniqueViolation
 from service.projections import Stored
 from service.receipt import Receipt, findings_of, receipt_of
-from service.refold import Folded, Newest, amended_step, fold_in, fold_whole, held
+from service.refold import Folded, Newest, amended_step, fold_in, fold_whole
 
 HISTORY_AFTER: Final = timedelta(hours=48)
 """A fact older than this is history: what it changes is announced once its spindle has been quiet for a while."""
@@ -74,7 +75,8 @@ async def record(database: Database, event: Event, key: Key) -> Receipt:
                 return await _take_in(tx, event, key)
         except UniqueViolation as violation:
             if violation.constraint_name == "place_is_taken":
-                raise PlaceTaken("another spindle is installed in that place", pointer="/data/position") from violation
+                pointer = "/data/target" if event.type.startswith("entry.") else "/data/position"
+                raise PlaceTaken("another spindle is installed in that place", pointer=pointer) from violation
             if last_try:
                 raise
     raise AssertionError("unreachable")
@@ -188,10 +190,13 @@ class _Writing:
         cause = f"{self.event.subject}#{self.subject.sequence + 1}"
         since, until = (None, None) if self.amends else catalogue.reached_by(self.fact(None), after)
         reached = await catalogue.queue_reached(self.tx, kind, key, cause, since=since, until=until)
-        recalled = recall.recall_in(catalogue.fold_reference(kind, key, before), after)
+        earlier = catalogue.fold_reference(kind, key, before)
+        if self.amends and await recall.withdraw(self.tx, kind, key):
+            earlier = None
+        recalled = recall.recall_in(earlier, after)
         if recalled is not None and reached:
             await recall.begin(self.tx, kind, key, cause, recalled, reached)
-        findings = findings_of(self.event.data)
+        findings = findings_of(self.event.data, after)
         return Receipt(status="accepted", entry=await self.append(None, schema), findings=findings)
 
     async def spindle(self) -> Receipt:
@@ -217,16 +222,22 @@ class _Writing:
             after = await fold_whole(self.tx, number, key, amended.history, of_fact=amended.root, strict=strict)
         except Refusal as refusal:
             raise in_the_data(refusal) from refusal
-        written = await self._write(stored, after)
+        if not self.key.reaches(after.final.state.place.plant):
+            raise PlantNotYours(
+                "it would put the spindle into a plant that this key is not for", pointer="/data/target"
+            )
+        findings = await effects(self.tx, self.subject.subject, self.event.key, amended, after)
+        written = await self._write(stored, after, again=True)
         known_then = await self._reading_known_then(after)
         place = await self.append(None, amended.schema)
         made = amended_step(after, stored.view(stored.settled_at), written.view)
+        made = structs.replace(made, findings=(*made.findings, *findings))
         return receipt_of("accepted", place, made, self.event.occurred, known_then, written)
 
-    async def _write(self, stored: Stored | None, after: Folded) -> Seen:
+    async def _write(self, stored: Stored | None, after: Folded, *, again: bool = False) -> Seen:
         recent = self.event.occurred >= self.tx.now - HISTORY_AFTER
         cause = str(self.subject.sequence + 1)
-        return await write(self.tx, self.subject.subject, stored, after, tell=recent, cause=cause)
+        return await write(self.tx, self.subject.subject, stored, after, tell=recent, cause=cause, again=again)
 
     async def _reading_known_then(self, after: Folded) -> Newest:
         """The newest plain reading at or before the event's time."""
@@ -253,15 +264,27 @@ async def load_folded(tx: Transaction, subject: int, key: str) -> Stored | None:
         return await projections.load(tx, subject)
 
 
-async def write(tx: Transaction, subject: int, stored: Stored | None, after: Folded, *, tell: bool, cause: str) -> Seen:
+async def write(
+    tx: Transaction,
+    subject: int,
+    stored: Stored | None,
+    after: Folded,
+    *,
+    tell: bool,
+    cause: str,
+    again: bool = False,
+) -> Seen:
     """Writes what is derived, as it holds now, and puts the notices that the change brings.
 
+    With `again` what became true a second time, because what was said of it was taken back, is told again.
     With `tell` false the change is history: what it opens is told once the spindle has been quiet.
     """
     state = after.final.state
     now = tx.now if stored is None else max(tx.now, stored.settled_at)
     seen = Seen(state=state, view=view(state, now, after.newest))
     notices = _notices(stored, after, seen, tell=tell, cause=cause)
+    if again and stored is not None and not stored.untold:
+        notices = await outbox.told_again(tx, notices, cause)
     await (outbox.put_untold if stored is not None and stored.untold else outbox.put)(tx, notices)
     look = next_look(state, seen.view)
     if not tell:
@@ -298,6 +321,8 @@ def _notices(stored: Stored | None, after: Folded, seen: Seen, *, tell: bool, ca
             if after.whole
             else after.of_fact.closed
         )
+        if after.whole:
+            notices += announce.taken_back(before, seen, cause)
         notices += announce.closings(seen, closed)
     if tell:
         notices += announce.changes(None if stored is not None and stored.untold else before, seen)
@@ -316,7 +341,7 @@ async def settle_again(
     """
     stored = None if ignore_stored else await load_folded(tx, subject, key)
     after = await fold_whole(tx, subject, key, await ledger.history(tx, subject))
-    return await write(tx, subject, stored, after, tell=tell, cause=cause)
+    return await write(tx, subject, stored, after, tell=tell, cause=cause, again=True)
 
 
 async def settle_time(tx: Transaction, subject: int, stored: Stored) -> Seen:
@@ -351,7 +376,7 @@ async def _duplicate(tx: Transaction, known: Known) -> Receipt:
     stored = await load_folded(tx, known.number, known.key)
     assert stored is not None
     recorded = await ledger.recorded(tx, known.number)
-    root = root_of(recorded, known.place.sequence)
+    root = root_of({each.fact.sequence: each for each in recorded}, known.place.sequence).fact.sequence
     after = await fold_whole(tx, known.number, known.key, standing(recorded), of_fact=root)
     seen = Seen(state=stored.state, view=stored.view(max(tx.now, stored.settled_at)))
     made = after.of_fact

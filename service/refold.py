@@ -9,7 +9,6 @@ Rules of this file
 
 from collections.abc import Sequence
 from datetime import datetime
-from itertools import zip_longest
 from typing import Any, Final
 
 from msgspec import Struct, structs
@@ -19,10 +18,8 @@ from service.domain import counter
 from service.domain.correction import History, standing
 from service.domain.counter import CounterTrack
 from service.domain.event import Fact, spindles
-from service.domain.event.envelope import Event
 from service.domain.fold import View, replay
 from service.domain.recheck import ACTIVE, Episode
-from service.domain.refusal import Refusal
 from service.domain.spindle import SpindleState
 from service.domain.step import References, Step
 from service.postgres import Transaction
@@ -39,13 +36,16 @@ class Knowledge(Struct, frozen=True, kw_only=True):
     """What is looked at: all that is known, or what was recorded by `known_at`, of what happened by `as_of`.
 
     `gone` are the plain readings that no longer stand; from `recount_from` on the counter that a fact found is looked
-    up again, because what it was recorded with has been corrected.
+    up again, because what it was recorded with has been corrected. `late` is a fact that is being recorded behind
+    others.
     """
 
     gone: frozenset[int] = frozenset()
     recount_from: datetime | None = None
+    recount_before: int = 0
     known_at: datetime | None = None
     as_of: datetime | None = None
+    late: int | None = None
 
 
 class Folded(Struct, frozen=True, kw_only=True):
@@ -65,6 +65,15 @@ class Folded(Struct, frozen=True, kw_only=True):
     readings: dict[int, int] = {}
     gone: frozenset[int] = frozenset()
     tools: dict[int, tuple[datetime, str]] = {}
+
+    @property
+    def refused(self) -> dict[int, str]:
+        """Facts that make no sense after what stands before them, by their sequence, with why."""
+        return {
+            made.state.newest.sequence: made.refused
+            for made in self.steps
+            if made.refused is not None and made.state.newest.sequence is not None
+        }
 
     def at(self, when: datetime) -> Step:
         """The last step by then, or the first."""
@@ -91,7 +100,8 @@ async def fold_in(tx: Transaction, subject: int, key: str, stored: Stored | None
         history = await ledger.history(tx, subject)
         facts = sorted([*history.facts, fact], key=lambda each: (each.occurred, each.sequence))
         with_it = structs.replace(history, facts=tuple(facts), newest=fact.sequence)
-        return await fold_whole(tx, subject, key, with_it, of_fact=fact.sequence, strict=fact.sequence)
+        number = fact.sequence
+        return await fold_whole(tx, subject, key, with_it, of_fact=number, strict=number, late=number)
     names = catalogue.names_in([fact])
     if stored is not None:
         names.add(("sheets", stored.state.sheet))
@@ -119,16 +129,19 @@ async def fold_whole(
     *,
     of_fact: int | None = None,
     strict: int | None = None,
+    late: int | None = None,
 ) -> Folded:
     """The whole history, by what its sheets, gauges and lots say now. The fact `strict` may be refused."""
     known = await catalogue.references(tx, catalogue.names_in(history.facts), share=True)
-    knowledge = Knowledge(gone=history.gone, recount_from=history.recount_from)
+    knowledge = Knowledge(
+        gone=history.gone, recount_from=history.recount_from, recount_before=history.recount_before, late=late
+    )
     return await _fold(tx, subject, key, history, known, knowledge, of_fact=of_fact, strict=strict)
 
 
 async def fold_with(tx: Transaction, subject: int, key: str, history: History, known: References) -> Folded:
     """The whole history, by what these sheets, gauges and lots say, whatever is on record of them."""
-    knowledge = Knowledge(gone=history.gone, recount_from=history.recount_from)
+    knowledge = Knowledge(gone=history.gone, recount_from=history.recount_from, recount_before=history.recount_before)
     return await _fold(tx, subject, key, history, known, knowledge)
 
 
@@ -146,7 +159,13 @@ async def fold_as_known(
         return None
     happened = [each.fact.sequence for each in recorded if each.fact.occurred <= as_of and not each.plain]
     known = await catalogue.references_as_known(tx, catalogue.names_in(facts), as_of=as_of, known_at=known_at)
-    knowledge = Knowledge(gone=history.gone, recount_from=history.recount_from, known_at=known_at, as_of=as_of)
+    knowledge = Knowledge(
+        gone=history.gone,
+        recount_from=history.recount_from,
+        recount_before=history.recount_before,
+        known_at=known_at,
+        as_of=as_of,
+    )
     until_then = structs.replace(history, facts=facts, newest=max(happened, default=0))
     return await _fold(tx, subject, key, until_then, known, knowledge)
 
@@ -215,16 +234,32 @@ class _Folding:
 
     async def steps(self, facts: Sequence[Fact], state: SpindleState | None, *, strict: int | None) -> list[Step]:
         made: list[Step] = []
-        recount_from = self.knowledge.recount_from
-        for fact, following in zip_longest(facts, facts[1:]):
+        for place, fact in enumerate(facts):
             if made:
                 state = made[-1].state
-                if recount_from is not None and fact.occurred >= recount_from:
-                    fact = await self._recounted(state, fact, following)
+                if self._to_recount(fact):
+                    fact = await self._recounted(state, fact, self._following(facts[place + 1 :], fact))
                 made += await self._between(state, fact)
                 state = made[-1].state
             made += replay(self.key, [fact], self.known, strict=strict, after=state)
         return made + await self._between(made[-1].state, None)
+
+    def _to_recount(self, fact: Fact) -> bool:
+        """Whether it was recorded with a counter that has been corrected, or comes late into such a history."""
+        since, before = self.knowledge.recount_from, self.knowledge.recount_before
+        if since is None:
+            return False
+        return fact.sequence == self.knowledge.late or (fact.occurred >= since and fact.sequence < before)
+
+    def _following(self, later: Sequence[Fact], fact: Fact) -> Fact | None:
+        """The next fact that read the same counter, of those that were known when the corrections were made."""
+        for each in later:
+            if isinstance(each.data, spindles.CounterReplaced) or getattr(each.data, "counter", None) is not None:
+                return None
+            known = each.sequence < self.knowledge.recount_before or fact.sequence == self.knowledge.late
+            if known and getattr(each.data, "count", None) is not None:
+                return each
+        return None
 
     async def _recounted(self, state: SpindleState, fact: Fact, following: Fact | None) -> Fact:
         """The fact with the counter that it met as the history now stands."""
@@ -239,6 +274,8 @@ class _Folding:
                 track = structs.replace(track, read_at=row["occurred"])
             read: int | None = getattr(data, "count", None)
             fresh = track.reading
+            if fact.sequence == self.knowledge.late:
+                fact = structs.replace(fact, reading=None)
             if read is not None and _fits_in(track, read, fact, following):
                 fresh = read
         self.readings[fact.sequence] = fresh
@@ -321,62 +358,3 @@ def _may_matter(state: SpindleState, fact: Fact | None, newest: Newest) -> bool:
     reached = limits.plain_below is not None and (highest is None or exchanged or highest >= limits.plain_below)
     lasted = limits.plain_until is not None and end >= limits.plain_until
     return limits.thought_until is not None or reached or lasted or (limits.watched and risen)
-
-
-class OldEndContradicts(Refusal):
-    """The old counter's last value does not fit what it was last read at."""
-
-    code = "old_end_contradicts"
-
-
-def _check_old_end(stored: Stored, old_end: int, at: datetime) -> None:
-    reading, read_at = stored.newest
-    track = structs.replace(stored.state.counter, reading=reading, read_at=read_at)
-    if not isinstance(counter.judge_reading(track, old_end, at), int):
-        text = (
-            f"the counter was read at {reading} on {read_at:%Y-%m-%d %H:%M:%S} UTC and cannot have ended at {old_end}"
-        )
-        raise OldEndContradicts(text, pointer="/data/old_end")
-
-
-async def held(tx: Transaction, subject: int, stored: Stored | None, event: Event) -> int | None:
-    """The counter that held when the fact happened: its own where that is believed, else the newest before it."""
-    data, at = event.data, event.occurred
-    if isinstance(data, spindles.Commissioned):
-        return data.counter.start
-    if isinstance(data, spindles.CounterReplaced):
-        if stored is not None and at >= stored.newest[1]:
-            _check_old_end(stored, data.old_end, at)
-        return data.new_start
-    if isinstance(data, spindles.Installed) and data.counter is not None:
-        return data.counter.start
-    if stored is None:
-        return None
-    late = at < stored.newest[1]
-    history = await ledger.history(tx, subject) if late else History()
-    before: Newest = await ledger.held_reading(tx, subject, at, history.gone) if late else stored.newest
-    read: int | None = getattr(data, "count", None)
-    if read is None or before is None:
-        return read if before is None else before[0]
-    track = structs.replace(stored.state.counter, reading=before[0], read_at=before[1])
-    if late and track.exchanged is not None:
-        track = _as_it_was(track, history.facts, at)
-    believed = isinstance(counter.judge_reading(track, read, at), int)
-    if believed and late:
-        following = await ledger.following_reading(tx, subject, at, history.gone)
-        track = structs.replace(track, reading=read, read_at=at)
-        believed = following is None or isinstance(counter.judge_reading(track, *following), int)
-    return read if believed else before[0]
-
-
-def _as_it_was(track: CounterTrack, facts: Sequence[Fact], at: datetime) -> CounterTrack:
-    """The track with the modulus and the speed of the counter that was in place then."""
-    for fact in facts:
-        if fact.occurred > at:
-            break
-        if isinstance(fact.data, spindles.Commissioned | spindles.Installed) and fact.data.counter is not None:
-            then = fact.data.counter
-            track = structs.replace(track, modulus=then.modulus, max_per_second=then.max_per_second)
-        elif isinstance(fact.data, spindles.CounterReplaced) and fact.data.modulus is not None:
-            track = structs.replace(track, modulus=fact.data.modulus)
-    return track

@@ -8,6 +8,9 @@ CREATE TABLE derived.torque (
 );
 CREATE INDEX torque_by_tool ON derived.torque (tool, occurred);
 
+-- When the kit went in, which a correction may move. The fold of this release writes every row again.
+ALTER TABLE derived.fitted_lot ADD COLUMN occurred timestamptz NOT NULL DEFAULT 'epoch';
+
 -- Spindles are assigned to a sheet by few of their entries; the sheet's next revision looks for them all.
 CREATE INDEX entry_of_sheet ON ledger.entry (coalesce(data ->> 'sheet', data #>> '{data,sheet}'))
     WHERE type IN ('spindle.commissioned', 'spindle.sheet_assigned', 'lot.received', 'entry.corrected');

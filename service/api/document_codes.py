@@ -26,6 +26,7 @@ PROBLEMS: Final = {
     "gauge_not_registered": "The first thing on record about a gauge is its registration.",
     "nothing_left": "Nothing would be left of what the rest is judged by.",
     "if_match_missing": "A change says by If-Match what it was decided on.",
+    "history_contradicted": "A correction would leave a later entry without sense: correct that one first.",
     "identity_conflict": "The same source and id (for a counter reading: source, spindle and time) stand in the ledger "
     "with other content.",
     "internal": "The service failed; its log says more. An event may be sent again.",

@@ -51,7 +51,7 @@ _OF_EVENTS: Final = (
     *("sheet_incomplete", "sheet_revision_exists", "check_not_applicable", "baseline_ahead", "recheck_unknown"),
     *("condition_unknown", "gauge_not_registered", "gauge_kind_changed", "unit_of_other_kind"),
     *("target_unknown", "target_of_other_subject", "target_is_itself", "target_not_correctable", "nothing_left"),
-    "study_incomplete",
+    *("study_incomplete", "history_contradicted"),
     *("calibration_due_too_early", "lot_not_received", "lot_sheet_changed", "until_passed", "old_end_contradicts"),
     "concession_not_for_check",
 )
@@ -127,11 +127,13 @@ OPERATIONS: Final[dict[str, Told]] = {
     ),
     "list_gauges": Told(line="List gauges", paged=True),
     "read_gauge": Told(line="Read a gauge with its calibrations", codes=("gauge_not_found",), conditional=True),
-    "read_reach_of_gauge": Told(line="Read what a gauge judged between two times", codes=("time_invalid",), paged=True),
-    "read_reach_of_lot": Told(line="Read which spindles a lot went into", paged=True),
+    "read_reach_of_gauge": Told(
+        line="Read what a gauge judged between two times", codes=("time_invalid", "gauge_not_found"), paged=True
+    ),
+    "read_reach_of_lot": Told(line="Read which spindles a lot went into", codes=("lot_not_found",), paged=True),
     "post_preview": Told(
         line="Try out a revision of a sheet without recording it",
-        codes=("json_malformed", "event_invalid", "sheet_revision_exists", "cursor_malformed"),
+        codes=("json_malformed", "event_invalid", "sheet_revision_exists", "cursor_malformed", "sheet_not_found"),
         bodies={JSON: ref("SheetIssued")},
     ),
     "read_study": Told(

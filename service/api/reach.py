@@ -8,9 +8,11 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath, QueryParameter
 from msgspec import Struct
 
-from service import catalogue
+from service import catalogue, ledger
 from service.access import Key
 from service.api.door import time_of
+from service.api.gauges import GaugeNotFound
+from service.api.lots import LotNotFound
 from service.api.pages import Cursor, Limit, Page, paged
 from service.lists import read_cursor, write_cursor
 from service.postgres import Database
@@ -65,6 +67,8 @@ async def read_reach_of_gauge(
         None if text is None else time_of(text, parameter=name) for name, text in (("since", since), ("until", until))
     ]
     async with database.transaction(snapshot=True) as tx:
+        if await ledger.find(tx, "gauges", gauge) is None:
+            raise GaugeNotFound(f"there is no gauge {gauge!r}")
         rows = await tx.rows(
             catalogue.SQL["reach_of_gauge"],
             key=gauge,
@@ -89,6 +93,8 @@ async def read_reach_of_lot(
 ) -> Response[Page[Fitted]]:
     """The spindles that kits of a lot went into, in the order in which it happened."""
     async with database.transaction(snapshot=True) as tx:
+        if await ledger.find(tx, "lots", lot) is None:
+            raise LotNotFound(f"there is no lot {lot!r}")
         rows = await tx.rows(
             catalogue.SQL["reach_of_lot"],
             key=lot,

@@ -131,6 +131,8 @@ async def post_preview(
     issued: SheetIssued = decode(_ISSUED, body)
     after = place_of(request.url.path, cursor, int) or 0
     async with database.transaction(snapshot=True) as tx:
+        if await ledger.find(tx, "sheets", code) is None:
+            raise SheetNotFound(f"there is no sheet {code!r}")
         found = await preview(tx, code, issued, plants=key.plants, after=after, limit=limit)
     more = len(found) == limit
     return Previews(

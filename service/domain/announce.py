@@ -65,6 +65,24 @@ def closings(after: Seen, closed: Iterable[Episode]) -> list[Notice]:
     ]
 
 
+def taken_back(before: Seen, after: Seen, cause: str) -> list[Notice]:
+    """Episodes that were told as open, due or overdue and, as is now known, are not: told as superseded."""
+    now = {each.episode: each.state for each in after.view.rechecks}
+    return [
+        _notice(
+            after,
+            "recheck.superseded",
+            episode.episode,
+            after.view.now,
+            {"recheck": recheck_shown(episode), "cautions": CAUTIONS},
+            cause=cause,
+            check=episode.check,
+        )
+        for episode in before.view.rechecks
+        if episode.state in _TOLD and now.get(episode.episode, "waiting") == "waiting"
+    ]
+
+
 def changes(before: Seen | None, after: Seen) -> list[Notice]:
     """What is true now and was not true of the state as it was last seen.
 

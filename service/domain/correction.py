@@ -7,7 +7,7 @@ Rules of this file
 - A corrected fact keeps the sequence of the entry that it corrects.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
 from msgspec import Struct
@@ -63,13 +63,15 @@ class History(Struct, frozen=True, kw_only=True):
 
     facts: in the order of (occurred, sequence). newest: the sequence of the newest entry, corrections included, 0
     without one. gone: plain readings that no longer stand. recount_from: from when on the counter that each fact found
-    must be looked up again, because what it was recorded with has been corrected.
+    must be looked up again, because what it was recorded with has been corrected, then or for a while. recount_before:
+    the newest correction that did so; what was recorded after it found the counter as it stands.
     """
 
     facts: tuple[Fact, ...] = ()
     newest: int = 0
     gone: frozenset[int] = frozenset()
     recount_from: datetime | None = None
+    recount_before: int = 0
 
 
 class Fate(Struct, frozen=True, kw_only=True):
@@ -85,7 +87,6 @@ def standing(recorded: Sequence[Recorded]) -> History:
     fates = fates_of(recorded)
     facts: list[Fact] = []
     gone: set[int] = set()
-    doubtful: list[datetime] = []
     for sequence, each in entries_by.items():
         if each.target is not None:
             continue
@@ -96,17 +97,43 @@ def standing(recorded: Sequence[Recorded]) -> History:
             continue
         if each.plain:
             gone.add(sequence)
-        stands = None if fate.voided else corrected(each.fact, entries_by[fate.by])
-        if stands is not None:
-            facts.append(stands)
-        if _counts(each.fact) or (stands is not None and _counts(stands)) or _moved(each.fact, stands):
-            doubtful += [each.fact.occurred, *([] if stands is None else [stands.occurred])]
+        if not fate.voided:
+            facts.append(corrected(each.fact, entries_by[fate.by]))
+    doubtful = _doubtful(entries_by)
     return History(
         facts=tuple(sorted(facts, key=lambda fact: (fact.occurred, fact.sequence))),
         newest=max((sequence for sequence, each in entries_by.items() if not each.plain), default=0),
         gone=frozenset(gone),
-        recount_from=min(doubtful, default=None),
+        recount_from=min((at for at, _ in doubtful), default=None),
+        recount_before=max((by for _, by in doubtful), default=0),
     )
+
+
+def _doubtful(entries_by: dict[int, Recorded]) -> list[tuple[datetime, int]]:
+    """Where a counter may have been found wrong by what was once said of it, and the entry that said so.
+
+    Also where that was taken back: what was recorded meanwhile found the counter as it was said to be.
+    """
+    found: list[tuple[datetime, int]] = []
+    for sequence, each in entries_by.items():
+        if each.target is None:
+            continue
+        root = root_of(entries_by, sequence)
+        said = each.fact.data
+        as_said = corrected(root.fact, each) if isinstance(said, entries.Corrected) else None
+        if _counts(root.fact) or (as_said is not None and (_counts(as_said) or _moved(root.fact, as_said))):
+            found.append((root.fact.occurred, sequence))
+            if as_said is not None:
+                found.append((as_said.occurred, sequence))
+    return found
+
+
+def root_of(entries_by: Mapping[int, Recorded], sequence: int) -> Recorded:
+    """The entry that a correction, by way of those it speaks of, is about; an entry of another kind is its own."""
+    each = entries_by[sequence]
+    while each.target is not None and each.target != each.fact.sequence:
+        each = entries_by[each.target]
+    return each
 
 
 def fates_of(recorded: Sequence[Recorded]) -> dict[int, Fate]:
@@ -165,5 +192,5 @@ def _counts(fact: Fact) -> bool:
     )
 
 
-def _moved(fact: Fact, stands: Fact | None) -> bool:
-    return stands is not None and stands.occurred != fact.occurred
+def _moved(fact: Fact, stands: Fact) -> bool:
+    return stands.occurred != fact.occurred

@@ -197,11 +197,11 @@ def replay(
     for fact in facts:
         try:
             made = step(state, key, fact, known)
-        except Refusal:
+        except Refusal as refusal:
             if state is None or fact.sequence == strict:
                 raise
             state = _moved_to(state, fact)
-            made = _finished(state, Step(state=_running(state)), fact, known)
+            made = _finished(state, Step(state=_running(state), refused=refusal.detail), fact, known)
         state = made.state
         yield made
 

@@ -11,6 +11,7 @@ from typing import Final, Literal
 from msgspec import Struct
 from msgspec.structs import replace
 
+from service.domain.finding import Recall
 from service.domain.recheck import LOT_CHECK, Episode, Moment
 from service.domain.spindle import SpindleState, conceded, silent_from
 
@@ -102,7 +103,7 @@ def _force(state: SpindleState) -> Iterator[_Found]:
             entry,
         )
     elif verdict.outcome == "undecided":
-        yield _undecided(state, "Draw force", entry)
+        yield _undecided(state, "Draw force", entry, verdict.recall)
     elif verdict.low:
         yield _found(
             "maintenance_required",
@@ -128,7 +129,9 @@ def _setting(state: SpindleState, now: Moment) -> Iterator[_Found]:
         found = _found("out_of_specification", "withheld", "setting_nonconforming", text, standing.at.sequence)
         yield _under_concession(state, now, found)
     elif standing is not None and standing.verdict.outcome == "undecided":
-        yield _under_concession(state, now, _undecided(state, "Setting depth", standing.at.sequence))
+        yield _under_concession(
+            state, now, _undecided(state, "Setting depth", standing.at.sequence, standing.verdict.recall)
+        )
     elif standing is None and state.job is None and state.asks_setting:
         since = state.commissioned if state.rebuild is None else state.rebuild.at
         text = "No measurement has proven the setting of this spindle yet."
@@ -162,9 +165,14 @@ def _unproven_out(state: SpindleState) -> Iterator[_Found]:
 _CHECK: Final = {"setting": "setting depth", "draw_force": "draw force", "run_out": "run-out"}
 
 
-def _undecided(state: SpindleState, what: str, entry: int | None) -> _Found:
+def _undecided(state: SpindleState, what: str, entry: int | None, recall: Recall | None) -> _Found:
     clearance: Clearance = "restricted" if state.job is None else "withheld"
     text = f"{what} is too close to a limit for the gauge's uncertainty: neither conforming nor nonconforming."
+    if recall is not None and recall.without != recall.with_error:
+        text = (
+            f"{what} is in doubt: {recall.gauge} was found {recall.error.value} {recall.error.unit} out afterwards, "
+            "and with that error it would be judged otherwise."
+        )
     return _found("function_check", clearance, "undecided", text, entry)
 
 
@@ -175,7 +183,7 @@ def _run_out(state: SpindleState) -> Iterator[_Found]:
             text = f"Run-out {verdict.run_out.value} {verdict.run_out.unit} at {verdict.place} is above its limit."
             yield _found("out_of_specification", "restricted", "run_out_nonconforming", text, standing.at.sequence)
         elif verdict.outcome == "undecided":
-            yield _undecided(state, f"Run-out at {verdict.place}", standing.at.sequence)
+            yield _undecided(state, f"Run-out at {verdict.place}", standing.at.sequence, verdict.recall)
 
 
 _JOB: Final = {

@@ -85,7 +85,10 @@ class References(Struct, frozen=True, kw_only=True):
 
 
 class Step(Struct, frozen=True, kw_only=True):
-    """What one fact did: the state after it, and what was judged."""
+    """What one fact did: the state after it, and what was judged.
+
+    `refused` is why a fact of a history that is folded again makes no sense any more: it counts for its time alone.
+    """
 
     state: SpindleState
     verdict: Verdict | None = None
@@ -94,3 +97,4 @@ class Step(Struct, frozen=True, kw_only=True):
     findings: tuple[Finding, ...] = ()
     opened: tuple[Episode, ...] = ()
     closed: tuple[Episode, ...] = ()
+    refused: str | None = None

@@ -5,9 +5,12 @@ from typing import Any
 
 import pytest
 
+from service.rebuild import rebuild
+from tests.domain import skerrow
 from tests.domain.skerrow import mm, q
 from tests.running import Json
-from tests.story.every_kind import SPINDLE, Story, reasons, recheck, sheet_of, standing, telling
+from tests.story.every_kind import PLACE, SPINDLE, Story, reasons, recheck, sheet_of, standing, telling
+from tests.story.loading import ENDED, ago
 
 BED_IN = {"code": "bed-in", "check": "setting", "after_cycles": 500, "since": "acceptance", "early_cycles": 50}
 
@@ -245,3 +248,109 @@ async def test_the_same_correction_sent_again_is_answered_as_it_was(database_url
         assert (again["entry"], again["verdict"]) == (first["entry"], first["verdict"])
         measured = await story.ledger.record(story.told[-2][0])
         assert measured["verdict"]["mean"] == mm("11.42"), "as now known"
+
+
+async def test_a_corrected_gauge_time_or_lot_is_where_a_recall_looks_for_it(database_url: str) -> None:
+    async with telling(database_url) as story:
+        now = story.now
+        for key in ("DG-77", "DG-78"):
+            await story.tell("gauge.registered", skerrow.GAUGE, of=f"gauges/{key}", at=ago(days=20))
+            calibrated = skerrow.CALIBRATION | {"due": (ENDED + timedelta(days=90)).date().isoformat()}
+            await story.tell("gauge.calibrated", calibrated, of=f"gauges/{key}", at=ago(days=19))
+        for lot in ("L-1", "L-2"):
+            await story.tell("lot.received", {"sheet": "SKERROW-A", "quantity": 2}, of=f"lots/{lot}", at=ago(days=18))
+        story.now = now
+        await story.rebuild(lot="L-1")
+        whole = {"segments_seated": 6, "o_ring_fitted": True, "reason": "worn", "lot": "L-2"}
+        await correct(story, target(story), whole)
+        await story.prepare()
+        await story.measure("11.44", gauge="DG-77")
+        measured = target(story)
+        later = (story.now + timedelta(seconds=30)).isoformat().replace("+00:00", "Z")
+        await correct(story, measured, depths("11.44", gauge="DG-78"), time=later)
+        assert (await story.read("/v1/gauges/DG-77/reach"))["items"] == []
+        (used,) = (await story.read("/v1/gauges/DG-78/reach"))["items"]
+        assert used["time"] == later
+        assert [len((await story.read(f"/v1/lots/{lot}/reach"))["items"]) for lot in ("L-1", "L-2")] == [0, 1]
+        out = skerrow.CALIBRATION | {"as_found": mm("-0.02"), "due": (ENDED + timedelta(days=90)).date().isoformat()}
+        await story.tell("gauge.calibrated", out, of="gauges/DG-78")
+        await story.ledger.sweep()
+        assert reasons(await story.seen()) == ["undecided"]
+        await story.tell("lot.withdrawn", {"reason": "hardness"}, of="lots/L-2")
+        await story.ledger.sweep()
+        assert "lot_withdrawn" in reasons(await story.seen())
+        looked = [each async for each in rebuild(story.ledger.database)]
+        assert [each.differences for each in looked if each.differences] == []
+
+
+async def test_a_wrong_correction_that_is_voided_leaves_nothing_behind(database_url: str) -> None:
+    async with telling(database_url, BED_IN) as story:
+        await accepted(story)
+        start = (await story.seen())["count"]
+        await story.count(start + 100)
+        right = target(story)
+        await correct(story, right, {"count": start + 400})
+        wrong = target(story)
+        for more in (110, 120, 130):
+            await story.count(start + more)
+        assert "counter_backward" in reasons(await story.seen())
+        await void(story, wrong)
+        seen = await story.seen()
+        assert (seen["count"], standing(seen)) == (start + 130, ("normal", "cleared"))
+        assert (await story.count(start + 160))["state"]["count"] == start + 160
+
+
+async def test_a_count_after_a_wrong_correction_is_judged_then_and_later_alike(database_url: str) -> None:
+    async with telling(database_url, BED_IN) as story:
+        await accepted(story)
+        start = (await story.seen())["count"]
+        await story.count(start + 100)
+        await correct(story, target(story), {"count": start + 400})
+        await story.count(start + 120)
+        served = await story.seen()
+        looked = [each async for each in rebuild(story.ledger.database)]
+        assert [each.differences for each in looked if each.differences] == []
+        assert "counter_backward" in reasons(served)
+
+
+async def test_a_late_count_is_judged_by_what_stands(database_url: str) -> None:
+    async with telling(database_url, BED_IN) as story:
+        await accepted(story)
+        start, begun = (await story.seen())["count"], story.now
+        await story.count(start + 50, at=begun + timedelta(hours=10))
+        await correct(story, target(story), {"count": start + 500})
+        late = await story.count(start + 400, at=begun + timedelta(hours=5))
+        assert late["state"]["count"] == start + 400
+        assert "counter_implausible" not in reasons(await story.seen())
+
+
+async def test_a_move_that_would_make_no_sense_any_more_is_named(database_url: str) -> None:
+    async with telling(database_url) as story:
+        await story.tell("spindle.removed", {"to": "store"})
+        removed = target(story)
+        await story.tell("spindle.installed", PLACE | {"machine": "H2-M07", "counter": {"start": 5000}})
+        refused = await story.refused("entry.voided", {"target": removed, "reason": "it stayed"})
+        assert refused == (422, "history_contradicted")
+        await void(story, target(story))
+        await void(story, removed)
+        assert (await story.seen())["machine"] == PLACE["machine"]
+        gone = await void(story, removed)
+        assert [each["code"] for each in gone["findings"]] == ["target_stands_no_more"]
+
+
+async def test_what_becomes_true_again_is_told_again_and_what_is_taken_back_is_told_too(database_url: str) -> None:
+    async with telling(database_url, BED_IN) as story:
+        story.now = ENDED
+        await accepted(story)
+        story.ledger.database.clock_shift = timedelta(seconds=20)
+        await story.ledger.sweep()
+        start = (await story.seen())["count"]
+        await story.count(start + 520)
+        count = target(story)
+        await correct(story, count, {"count": start + 420})
+        assert (await story.ledger.notices("recheck.overdue", "recheck.superseded"))[-2:] == [
+            "recheck.overdue",
+            "recheck.superseded",
+        ]
+        await void(story, target(story))
+        assert await story.ledger.notices("recheck.overdue") == ["recheck.overdue"] * 2

@@ -219,3 +219,41 @@ async def test_a_revision_is_tried_out_and_nothing_is_recorded(database_url: str
         assert (taken.status_code, taken.json()["code"]) == (422, "sheet_revision_exists")
         bad = await story.ledger.client.post("/v1/sheets/SKERROW-A/preview", json={"revision": 2})
         assert bad.json()["errors"][0]["pointer"] == "/valid_from"
+
+
+async def test_an_error_corrected_to_a_larger_one_is_a_recall_of_its_own(database_url: str) -> None:
+    async with telling(database_url) as story:
+        await story.measure("11.44")
+        await recalled(story, "0.015")
+        sent, _ = story.told[-1]
+        assert [each["data"]["in_doubt"] for each in await notices(story, "gauge.suspect")] == [0]
+        said = {"target": {"source": sent["source"], "id": sent["id"]}, "data": found("-0.09"), "reason": "misread"}
+        await story.tell("entry.corrected", said, of="gauges/DG-03")
+        await story.ledger.sweep()
+        assert [each["data"]["in_doubt"] for each in await notices(story, "gauge.suspect")] == [0, 1]
+
+
+async def test_a_recall_that_is_put_right_before_it_was_told_is_not_told(database_url: str) -> None:
+    async with telling(database_url) as story:
+        await story.measure("11.44")
+        await story.tell("gauge.calibrated", found("-0.02"), of="gauges/DG-03")
+        sent, _ = story.told[-1]
+        said = {
+            "target": {"source": sent["source"], "id": sent["id"]},
+            "data": found("-0.002"),
+            "reason": "a zero lost",
+        }
+        await story.tell("entry.corrected", said, of="gauges/DG-03")
+        await story.ledger.sweep()
+        assert await notices(story, "gauge.suspect") == []
+        assert standing(await story.seen()) == ("normal", "cleared")
+
+
+async def test_a_gauge_without_a_permitted_error_or_left_out_is_pointed_out(database_url: str) -> None:
+    async with telling(database_url) as story:
+        left = await story.tell("gauge.calibrated", found("0.5", as_left=mm("0.06")), of="gauges/DG-03")
+        assert [each["code"] for each in left["findings"]] == ["left_out_of_tolerance"]
+        unsaid = await story.tell("gauge.calibrated", found("9", "N"), of="gauges/FG-01")
+        assert [each["code"] for each in unsaid["findings"]] == ["permitted_error_missing"]
+        for path in ("/v1/gauges/DG-99/reach", "/v1/lots/L-99/reach"):
+            assert (await story.ledger.client.get(path)).status_code == 404
