@@ -180,7 +180,8 @@ def corrected(fact: Fact, by: Recorded) -> Fact:
     said = by.fact.data
     assert isinstance(said, entries.Corrected)
     data = decode_data(fact.type, bytes(said.data), by.schema)
-    return replace(fact, data=data, occurred=fact.occurred if said.time is None else said.time.astimezone(UTC))
+    occurred = fact.occurred if said.time is None else said.time.astimezone(UTC)
+    return replace(fact, data=data, occurred=occurred, corrected=by.fact.sequence)
 
 
 def _counts(fact: Fact) -> bool:

@@ -111,6 +111,7 @@ def _moved_to(state: SpindleState, fact: Fact) -> SpindleState:
         state,
         counter=track,
         newest=now,
+        newest_corrected=fact.corrected,
         rechecks=tuple(recheck.advance(each, now, away=state.away) for each in state.rechecks),
     )
     return state if _believed(state, read) is None else counted(state)

@@ -61,7 +61,7 @@ def setting_measured(
         torque_sequence=None if prepared.torque is None else prepared.torque.sequence,
     )
     verdict = _with_torque_in_doubt(verdict, revision, prepared)
-    measurement = SettingMeasurement(at=state.newest, verdict=verdict)
+    measurement = SettingMeasurement(at=state.newest, verdict=verdict, corrected=state.newest_corrected)
     if not verdict.admissible:
         return _not_admissible(replace(state, last_setting=measurement), "setting", verdict, revision)
     before = state.setting

@@ -75,8 +75,11 @@ class Job(Struct, frozen=True, kw_only=True):
 
 
 class SettingMeasurement(Struct, frozen=True, kw_only=True):
+    """`corrected` is the sequence of the correction that its data is from."""
+
     at: Moment
     verdict: SettingVerdict
+    corrected: int | None = None
 
 
 class ForceMeasurement(Struct, frozen=True, kw_only=True):
@@ -120,6 +123,7 @@ class SpindleState(Struct, frozen=True, kw_only=True):
     counter: CounterTrack
     asks_setting: bool
     newest: Moment
+    newest_corrected: int | None = None
     away_since: datetime | None = None
     away_entry: int | None = None
     rebuild: Rebuild | None = None

@@ -333,7 +333,8 @@ def deferred(state: SpindleState, data: spindles.RecheckDeferred) -> SpindleStat
 def conceded(state: SpindleState, data: spindles.ConcessionGranted) -> Step:
     """Leave to run outside until a count or a time, for the setting that stands against the spindle.
 
-    Where none stands it is taken down and said so, not refused: the measurement may still be on its way here.
+    Where none stands it is taken down and said so, not refused: the measurement may still be on its way here. Of a
+    setting that was corrected after the leave was given, another value was seen: it needs leave of its own.
     """
     if data.check != "setting":
         raise NotConceded(_NO_LEAVE[data.check], pointer="/data/check")
@@ -344,13 +345,19 @@ def conceded(state: SpindleState, data: spindles.ConcessionGranted) -> Step:
         until=data.until,
         until_count=data.until_count,
         reason=data.reason,
-        given_for=standing_against(state),
+        given_for=None if _corrected_since(state) else standing_against(state),
     )
     state = replace(state, concession=granted)
     if granted.given_for is not None:
         return Step(state=state)
     text = "No setting that is outside or undecided stands against this spindle: the leave is for nothing yet."
     return Step(state=state, findings=(Finding(code="nothing_to_concede", text=text),))
+
+
+def _corrected_since(state: SpindleState) -> bool:
+    """Whether the standing setting is from a correction that was recorded after the newest fact."""
+    by = None if state.setting is None else state.setting.corrected
+    return by is not None and state.newest.sequence is not None and by > state.newest.sequence
 
 
 _NO_LEAVE: Final = {

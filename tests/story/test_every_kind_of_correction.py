@@ -354,3 +354,18 @@ async def test_what_becomes_true_again_is_told_again_and_what_is_taken_back_is_t
         ]
         await void(story, target(story))
         assert await story.ledger.notices("recheck.overdue") == ["recheck.overdue"] * 2
+
+
+async def test_leave_for_one_depth_is_no_leave_for_what_it_is_corrected_to(database_url: str) -> None:
+    leave = {"check": "setting", "until_count": 200_000, "reason": "roughing", "approved_by": "q.e. quality"}
+    async with telling(database_url) as story:
+        await story.measure("11.47")
+        measured = target(story)
+        await story.tell("concession.granted", leave, actor="k.m. fitter")
+        assert standing(await story.seen()) == ("out_of_specification", "restricted")
+        await correct(story, measured, depths("11.90"))
+        assert standing(await story.seen()) == ("out_of_specification", "withheld")
+        await story.tell("concession.granted", leave, actor="k.m. fitter")
+        assert standing(await story.seen()) == ("out_of_specification", "restricted")
+        looked = [each async for each in rebuild(story.ledger.database)]
+        assert [each.differences for each in looked if each.differences] == []

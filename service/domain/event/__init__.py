@@ -105,10 +105,14 @@ def decode_data(event_type: str, data: bytes, schema: int | None = None) -> Even
 
 
 class Fact(Struct, frozen=True, kw_only=True):
-    """One entry as the folds see it. `reading` is the counter that held then; times are UTC."""
+    """One entry as the folds see it. `reading` is the counter that held then; times are UTC.
+
+    `corrected` is the sequence of the correction whose data stands in it.
+    """
 
     sequence: int
     occurred: datetime
     type: str
     data: EventData
     reading: int | None = None
+    corrected: int | None = None
