@@ -19,7 +19,7 @@ from struct import error as NotThatLayout
 from typing import Any, Final
 
 import msgspec
-from msgspec import Struct
+from msgspec import UNSET, Struct, UnsetType
 
 from service import ledger
 from service.domain.chain import microseconds
@@ -47,8 +47,21 @@ class PositionsMissing(Exception):
     """A log is not dense: entries that were committed are not there. Nothing is read past such a gap."""
 
 
+class Superseded(Struct, frozen=True, kw_only=True):
+    """What stands in an entry's place: the correction `by`, or nothing where voided; why, by whom, since when."""
+
+    by: int
+    voided: bool
+    reason: str
+    actor: str | None
+    recorded: datetime
+
+
 class HistoryItem(Struct, frozen=True, kw_only=True):
-    """An entry of a stream: the event's envelope with its place in the ledger."""
+    """An entry of a stream: the event's envelope with its place in the ledger.
+
+    A history says of each entry what has `superseded` it, null where it stands; the feed tells entries as they came.
+    """
 
     specversion: str
     id: str
@@ -63,22 +76,7 @@ class HistoryItem(Struct, frozen=True, kw_only=True):
     position: int
     recorded: datetime
     hash: str
-
-
-class Superseded(Struct, frozen=True, kw_only=True):
-    """What stands in an entry's place: the correction `by`, or nothing where voided; why, by whom, since when."""
-
-    by: int
-    voided: bool
-    reason: str
-    actor: str | None
-    recorded: datetime
-
-
-class HistoryEntry(HistoryItem, frozen=True, kw_only=True):
-    """An entry as it was recorded; `superseded` where it no longer stands."""
-
-    superseded: Superseded | None
+    superseded: Superseded | UnsetType | None = UNSET
 
 
 class Wanted(Struct, frozen=True, kw_only=True):
@@ -203,35 +201,48 @@ def _check_dense(portion: Sequence[Any]) -> None:
 
 async def items_of(tx: Transaction, rows: Sequence[Mapping[str, Any]]) -> list[HistoryItem]:
     """Entries as they are shown: with people's labels as far as they have not been erased, readings as events."""
-    people = [frozenset() if row["type"] is None else people_in(row["data"].encode()) for row in rows]
-    numbers = {int(person[1:]) for each in people for person in each if person[1:].isdigit()}
-    labels = await ledger.labels_of(tx, numbers | {row["actor"] for row in rows if row["actor"] is not None})
-    names = {f"#{number}": label for number, label in labels.items()}
-    return [_item(row, labels, names if named else {}) for row, named in zip(rows, people, strict=True)]
+    return await _items(tx, rows, None)
 
 
-async def entries_of(tx: Transaction, subject: int, rows: Sequence[Mapping[str, Any]]) -> list[HistoryEntry]:
+async def entries_of(tx: Transaction, subject: int, rows: Sequence[Mapping[str, Any]]) -> list[HistoryItem]:
     """Entries of one subject as they were recorded, with what stands in the place of those that no longer do."""
-    items = await items_of(tx, rows)
+    return await _items(tx, rows, await _superseded(tx, subject))
+
+
+async def _superseded(tx: Transaction, subject: int) -> dict[int, Superseded]:
     speaking = {row["sequence"]: row for row in await tx.rows(ledger.SQL["speaking"], subject=subject)}
-    fates = fates_of(await ledger.recorded(tx, subject)) if speaking else {}
+    if not speaking:
+        return {}
     labels = await ledger.labels_of(tx, (row["actor"] for row in speaking.values() if row["actor"] is not None))
     told: dict[int, Superseded] = {}
-    for sequence, fate in fates.items():
+    for sequence, fate in fates_of(await ledger.recorded(tx, subject)).items():
         row = speaking[fate.by]
         actor = None if row["actor"] is None else labels.get(row["actor"], f"#{row['actor']}")
         told[sequence] = Superseded(
             by=fate.by, voided=fate.voided, reason=row["reason"], actor=actor, recorded=row["recorded"]
         )
+    return told
+
+
+async def _items(
+    tx: Transaction, rows: Sequence[Mapping[str, Any]], told: Mapping[int, Superseded] | None
+) -> list[HistoryItem]:
+    people = [frozenset() if row["type"] is None else people_in(row["data"].encode()) for row in rows]
+    numbers = {int(person[1:]) for each in people for person in each if person[1:].isdigit()}
+    labels = await ledger.labels_of(tx, numbers | {row["actor"] for row in rows if row["actor"] is not None})
+    names = {f"#{number}": label for number, label in labels.items()}
     return [
-        HistoryEntry(
-            **{name: getattr(item, name) for name in HistoryItem.__struct_fields__}, superseded=told.get(item.sequence)
-        )
-        for item in items
+        _item(row, labels, names if named else {}, UNSET if told is None else told.get(row["sequence"]))
+        for row, named in zip(rows, people, strict=True)
     ]
 
 
-def _item(row: Mapping[str, Any], labels: Mapping[int, str], names: dict[str, str]) -> HistoryItem:
+def _item(
+    row: Mapping[str, Any],
+    labels: Mapping[int, str],
+    names: dict[str, str],
+    superseded: Superseded | UnsetType | None,
+) -> HistoryItem:
     plain = row["type"] is None
     data = msgspec.json.encode({"count": row["reading"]}) if plain else row["data"].encode()
     return HistoryItem(
@@ -248,4 +259,5 @@ def _item(row: Mapping[str, Any], labels: Mapping[int, str], names: dict[str, st
         position=row["position"],
         recorded=row["recorded"],
         hash=row["hash"].hex(),
+        superseded=superseded,
     )

@@ -284,12 +284,6 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
         "data": ref("EventData"),
         "hash": _HASH,
     },
-    "HistoryEntry": {
-        "type": {"type": "string", "enum": list(KINDS)},
-        "subject": _SUBJECT,
-        "data": ref("EventData"),
-        "hash": _HASH,
-    },
     "StatementShown": {"data": any_of(["GaugeRegistered", "GaugeCalibrated"])},
     "NotAccepted": {"status": {"type": "string", "enum": ["late", "refused"]}},
     "Refused": {"status": {"const": "refused"}},

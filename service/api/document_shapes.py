@@ -45,6 +45,7 @@ def components(asked: Iterable[Any], answered: Iterable[Any]) -> dict[str, Schem
             found[name]["properties"] |= members
     del found["SettingVerdict"]["properties"]["depth"]
     found["SettingVerdict"]["required"].remove("depth")
+    found["HistoryItem"]["required"].remove("superseded")  # the feed leaves it out
     _say_quantities(found)
     return {name: in_one_dialect(schema) for name, schema in found.items()} | _events()
 

@@ -20,7 +20,7 @@ from service.domain.health import Reason
 from service.domain.refusal import Refusal
 from service.domain.shown import SpindleShown, spindle_shown
 from service.domain.spindle import SpindleState
-from service.feed import HistoryEntry, entries_of
+from service.feed import HistoryItem, entries_of
 from service.ledger import Subject
 from service.postgres import Database, Transaction
 from service.projections import Stored
@@ -146,7 +146,7 @@ async def read_history(
     key: NamedDependency[Key],
     limit: Limit = 100,
     cursor: Cursor = None,
-) -> Response[Page[HistoryEntry]]:
+) -> Response[Page[HistoryItem]]:
     """Everything recorded of the spindle, in the order of recording, counter readings included.
 
     What was corrected or voided stays as it was recorded, with what stands in its place.

@@ -255,7 +255,7 @@ class _Story:
             *(
                 [f"  Last proof at count {proof['count']}."]
                 if proof is not None
-                else ["  Nothing has proven it since."]
+                else ["  No earlier proof is beyond that doubt."]
             ),
             f"  {_standing_of(state)}",
             "The gauge is adjusted, and the spindle measured again:",
