@@ -17,12 +17,13 @@ from msgspec import Struct
 from service import outbox
 from service.domain.announce import Seen
 from service.domain.gauge import Calibration, Gauge
-from service.domain.lot import Lot, LotWithdrawal
+from service.domain.lot import Lot
 from service.domain.notice import Notice, notice_id
 from service.domain.recheck import BY_ITSELF
 from service.domain.sheet import Sheet
 from service.domain.shown import moment_shown
 from service.domain.turn import CAUTIONS
+from service.domain.withdrawal import Withdrawal
 from service.postgres import Statements, Transaction
 
 SQL: Final = Statements.beside(__file__)
@@ -76,7 +77,7 @@ def _of_gauge(gauge: Gauge, fresh: Sequence[Calibration]) -> Recalled:
     return Recalled(found=calibration.occurred, body=body)
 
 
-def _of_lot(withdrawn: LotWithdrawal) -> Recalled:
+def _of_lot(withdrawn: Withdrawal) -> Recalled:
     return Recalled(found=withdrawn.occurred, body={"withdrawal": withdrawn.sequence, "reason": withdrawn.reason})
 
 

@@ -11,6 +11,7 @@ from msgspec import Struct
 from service import catalogue, lists
 from service.api.conditional import answer
 from service.api.pages import Cursor, Limit, Page, Prefix, paged, without_nothing
+from service.api.withdrawals import WithdrawalShown, withdrawal_shown
 from service.domain.drift import Drift, IntervalAdvice, drift_of, interval_advice
 from service.domain.gauge import Gauge
 from service.domain.question import significant
@@ -29,12 +30,6 @@ class StatementShown(Struct, frozen=True, kw_only=True):
     entry: int
     time: datetime
     data: dict[str, Any]
-
-
-class WithdrawalShown(Struct, frozen=True, kw_only=True):
-    entry: int
-    time: datetime
-    reason: str
 
 
 class StudyListed(Struct, frozen=True, kw_only=True):
@@ -116,16 +111,14 @@ async def read_study(
 
 
 def _shown(gauge: Gauge, now: datetime) -> GaugeShown:
-    registered, withdrawn, last = gauge.registered, gauge.withdrawn, gauge.calibration_at(now)
+    registered, last = gauge.registered, gauge.calibration_at(now)
     found = gauge.repeatability_at(now)
     return GaugeShown(
         key=gauge.key,
         kind=None if registered is None else registered.data.kind,
         registered=None if registered is None else _statement(registered),
         calibrations=tuple(_statement(each) for each in gauge.calibrations),
-        withdrawn=None
-        if withdrawn is None
-        else WithdrawalShown(entry=withdrawn.sequence, time=withdrawn.occurred, reason=withdrawn.reason),
+        withdrawn=withdrawal_shown(gauge.withdrawn),
         in_calibration=gauge.in_calibration(now),
         due=None if last is None else last.data.due,
         repeatability=None if found is None else RepeatabilityShown(s=significant(found.s), dof=found.dof),

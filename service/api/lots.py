@@ -11,6 +11,7 @@ from msgspec import Struct
 from service import catalogue, lists
 from service.api.conditional import answer
 from service.api.pages import Cursor, Limit, Page, Prefix, paged
+from service.api.withdrawals import WithdrawalShown, withdrawal_shown
 from service.domain.lot import Lot
 from service.domain.refusal import Refusal
 from service.postgres import Database
@@ -26,12 +27,6 @@ class ReceiptShown(Struct, frozen=True, kw_only=True):
     quantity: int
 
 
-class LotWithdrawalShown(Struct, frozen=True, kw_only=True):
-    entry: int
-    time: datetime
-    reason: str
-
-
 class LotShown(Struct, frozen=True, kw_only=True):
     """A lot as it is now; `quantity` is the kits received in all its deliveries, `fitted` those in spindles."""
 
@@ -40,7 +35,7 @@ class LotShown(Struct, frozen=True, kw_only=True):
     quantity: int
     fitted: int
     received: tuple[ReceiptShown, ...]
-    withdrawn: LotWithdrawalShown | None
+    withdrawn: WithdrawalShown | None
     sequence: int
 
 
@@ -78,7 +73,6 @@ async def read_lot(
 
 
 def _shown(lot: Lot, fitted: int) -> LotShown:
-    withdrawn = lot.withdrawn
     return LotShown(
         code=lot.code,
         sheet=lot.sheet,
@@ -87,9 +81,7 @@ def _shown(lot: Lot, fitted: int) -> LotShown:
         received=tuple(
             ReceiptShown(entry=each.sequence, time=each.occurred, quantity=each.quantity) for each in lot.received
         ),
-        withdrawn=None
-        if withdrawn is None
-        else LotWithdrawalShown(entry=withdrawn.sequence, time=withdrawn.occurred, reason=withdrawn.reason),
+        withdrawn=withdrawal_shown(lot.withdrawn),
         sequence=lot.sequence,
     )
 

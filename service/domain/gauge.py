@@ -20,6 +20,7 @@ from service.domain.question import QuestionRefused, root
 from service.domain.refusal import Refusal
 from service.domain.study import Cells, Trial, crossed, pooled, repeatability
 from service.domain.uncertainty import NEAR, Budget, Expanded, from_half_width, measurement_budget, thermal
+from service.domain.withdrawal import Withdrawal, earlier_withdrawal
 
 _YEAR_S: Final = Decimal(31_557_600)
 
@@ -88,12 +89,6 @@ class Repeatability(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
     s: Decimal
     dof: int | None
-
-
-class Withdrawal(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    sequence: int
-    occurred: datetime
-    reason: str
 
 
 class Gauge(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -208,9 +203,7 @@ def apply_gauge(gauge: Gauge | None, key: str, fact: Fact) -> Gauge:
             study.cells()
             studies = tuple(sorted([*studies, study], key=lambda each: (each.occurred, each.sequence)))
         case GaugeWithdrawn(reason=reason):
-            taken = Withdrawal(sequence=fact.sequence, occurred=fact.occurred, reason=reason)
-            known = [taken] if withdrawn is None else [taken, withdrawn]
-            withdrawn = min(known, key=lambda each: (each.occurred, each.sequence))
+            withdrawn = earlier_withdrawal(withdrawn, fact, reason)
         case _:
             raise AssertionError(fact.type)
     if registered is not None:

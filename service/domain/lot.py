@@ -7,6 +7,7 @@ from msgspec import Struct
 from service.domain.event import Fact
 from service.domain.event.gauges import LotReceived, LotWithdrawn
 from service.domain.refusal import Refusal
+from service.domain.withdrawal import Withdrawal, earlier_withdrawal
 
 
 class LotNotReceived(Refusal):
@@ -27,12 +28,6 @@ class LotReceipt(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     quantity: int
 
 
-class LotWithdrawal(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    sequence: int
-    occurred: datetime
-    reason: str
-
-
 class Lot(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A lot as its facts say; `sequence` is the newest of them. A lot may arrive in several deliveries."""
 
@@ -40,7 +35,7 @@ class Lot(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     sequence: int
     sheet: str | None = None
     received: tuple[LotReceipt, ...] = ()
-    withdrawn: LotWithdrawal | None = None
+    withdrawn: Withdrawal | None = None
 
     @property
     def quantity(self) -> int:
@@ -71,9 +66,7 @@ def apply_lot(lot: Lot | None, code: str, fact: Fact) -> Lot:
             receipt = LotReceipt(sequence=fact.sequence, occurred=fact.occurred, quantity=data.quantity)
             received = tuple(sorted([*received, receipt], key=lambda each: (each.occurred, each.sequence)))
         case LotWithdrawn(reason=reason):
-            taken = LotWithdrawal(sequence=fact.sequence, occurred=fact.occurred, reason=reason)
-            known = [taken] if withdrawn is None else [taken, withdrawn]
-            withdrawn = min(known, key=lambda each: (each.occurred, each.sequence))
+            withdrawn = earlier_withdrawal(withdrawn, fact, reason)
         case _:
             raise AssertionError(fact.type)
     return Lot(
