@@ -14,7 +14,7 @@ from msgspec.structs import replace
 from service import access, logs
 from service.access import SCOPES
 from service.api.document import document_of
-from service.app import PARTS, create_app, dispatcher
+from service.app import PARTS, create_app, dispatcher, ready_seal
 from service.demo.story import tell
 from service.domain.refusal import Refusal
 from service.embedded import EmbeddedUnavailable
@@ -106,7 +106,7 @@ def _serve(environment: Environment, options: argparse.Namespace) -> int:
 
 def _deliver(environment: Environment, _options: argparse.Namespace) -> int:
     async def run(database: Database, stop: asyncio.Event) -> int:
-        await dispatcher(database, environment).run(stop)
+        await dispatcher(database, await ready_seal(database, environment), environment).run(stop)
         return 0
 
     return _with_pool(environment, run)

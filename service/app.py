@@ -1,6 +1,7 @@
 """Wiring only: the application from its environment, every route listed."""
 
 import asyncio
+import logging
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import timedelta
@@ -29,6 +30,7 @@ from service.api import (
     rechecks,
     sheets,
     spindles,
+    webhook_keys,
     webhooks,
 )
 from service.api.door import key_of, refuse_unfit, require_key
@@ -37,8 +39,10 @@ from service.domain.address import Network
 from service.environment import Environment
 from service.metrics import Metrics
 from service.postgres import Database
+from service.sealing import Seal, SealedOtherwise, open_seal, reseal
 from service.sweep import sweep
 
+LOG: Final = logging.getLogger(__name__)
 PARTS: Final = frozenset({"sweep", "deliver"})
 BODY_BYTES_MAX: Final = 16 * 1024 * 1024
 ROUTES: Final = (
@@ -54,6 +58,7 @@ ROUTES: Final = (
     reach.routes,
     evaluations.routes,
     webhooks.routes,
+    webhook_keys.routes,
     keys.routes,
     metrics.routes,
     document.routes,
@@ -78,7 +83,8 @@ def create_app(
             app.state.found_keys = FoundKeys(database)
             async with database.transaction() as tx:
                 app.state.first_key = await access.ensure_bootstrap(tx, environment.bootstrap_key)
-            async with _beside(database, environment, parts):
+            app.state.seal = await ready_seal(database, environment)
+            async with _beside(database, app.state.seal, environment, parts):
                 yield
         finally:
             await database.close()
@@ -94,6 +100,7 @@ def create_app(
         dependencies={
             "database": Provide(_database, sync_to_thread=False),
             "key": Provide(key_of),
+            "seal": Provide(_seal, sync_to_thread=False),
             "webhook_networks": Provide(webhook_networks, sync_to_thread=False),
         },
         exception_handlers=problems.handlers,
@@ -110,15 +117,36 @@ def _database(state: State) -> Database:
     return database
 
 
+def _seal(state: State) -> Seal:
+    seal: Seal = state.seal
+    return seal
+
+
+async def ready_seal(database: Database, environment: Environment) -> Seal:
+    """The seal of this environment; what other keys had sealed is sealed anew, as far as it can be opened."""
+    async with database.transaction() as tx:
+        seal = await open_seal(tx, environment.secret_keys)
+    try:
+        async with database.transaction() as tx:
+            anew = await reseal(tx, seal)
+    except SealedOtherwise as error:
+        LOG.warning("secrets are left as they were sealed: one is %s", error)
+    else:
+        LOG.info("sealed anew: %s secrets", anew)
+    return seal
+
+
 @asynccontextmanager
-async def _beside(database: Database, environment: Environment, parts: frozenset[str]) -> AsyncIterator[None]:
+async def _beside(
+    database: Database, seal: Seal, environment: Environment, parts: frozenset[str]
+) -> AsyncIterator[None]:
     """Runs the sweep and the delivery in this process, and ends them with it."""
     stop = asyncio.Event()
     running: list[asyncio.Task[None]] = []
     if "sweep" in parts:
         running.append(asyncio.create_task(sweep(database, stop), name="sweep"))
     if "deliver" in parts:
-        running.append(asyncio.create_task(dispatcher(database, environment).run(stop), name="deliver"))
+        running.append(asyncio.create_task(dispatcher(database, seal, environment).run(stop), name="deliver"))
     try:
         yield
     finally:
@@ -128,11 +156,13 @@ async def _beside(database: Database, environment: Environment, parts: frozenset
             task.cancel()
 
 
-def dispatcher(database: Database, environment: Environment) -> Dispatcher:
+def dispatcher(database: Database, seal: Seal, environment: Environment) -> Dispatcher:
     return Dispatcher(
         database,
+        seal,
         allowed=environment.webhook_networks,
         schedule=[timedelta(seconds=pause) for pause in environment.retry_schedule],
+        disable_after=timedelta(days=environment.disable_after),
     )
 
 

@@ -2,154 +2,73 @@
 
 Rules of this file
 - No transaction is open while a POST is on its way; a claim is a lease that runs out by itself.
-- Every socket is made by `_Gate.make_socket`, which sees the address that is really connected to. Names are checked
-  once more when they resolve: one forbidden address among several refuses the name.
+- What may be called, and how, is `outgoing.py`'s to know.
 - Only a whole answer with a status of 2xx is success. Redirects are answers like any other: failures.
 - Finished attempts are noted, and new ones claimed, in one transaction a turn, so that a busy dispatcher costs few.
 """
 
 import asyncio
-import errno
 import logging
-import socket
-from collections import Counter
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
-from typing import Any, Final, TypeAlias
+from typing import Final
 
 import aiohttp
-from aiohttp.abc import AbstractResolver, ResolveResult
+from aiohttp.abc import AbstractResolver
 
 from service import outbox
-from service.domain.address import EVERY_NETWORK, AddressRefused, Network, UrlMalformed, address_rule, target_of
+from service.domain.address import Network
+from service.domain.breaker import DISABLE_AFTER
 from service.domain.refusal import Refusal
 from service.domain.retry import SCHEDULE, next_delay, retry_after
-from service.domain.signature import sign_v1
+from service.domain.signature import sign
 from service.outbox import Attempt, Claim, State
+from service.outgoing import Caller
 from service.postgres import CannotConnect, Database
+from service.sealing import Seal
 
 LOG: Final = logging.getLogger(__name__)
 ANSWER_BYTES_MAX: Final = 4096
+HEADERS_KEPT: Final = ("content-type", "location", "retry-after", "server", "date", "via", "x-request-id")
+HEADER_CHARACTERS_MAX: Final = 500
 ERROR_CHARACTERS_MAX: Final = 500
 LEASE_BEYOND_TIMEOUT: Final = timedelta(seconds=45)
 POLL_S: Final = 0.25
 PAUSE_S: Final = 1.0
-LOOKUP_S: Final = 3.0
-
-
-_Sessions: TypeAlias = dict[bool, aiohttp.ClientSession]
-"""By whether they speak http without TLS."""
-
-
-class AddressClosed(OSError):
-    """The address a name led to may not be called."""
-
-    def __init__(self, address: str, rule: str) -> None:
-        super().__init__(errno.EACCES, f"{AddressRefused.code}: {address} (rule {rule})")
-        self.address, self.rule = address, rule
-
-
-class _Gate(AbstractResolver):
-    """Where sockets are made and names resolved for one scheme: closed to what `address_rule` refuses."""
-
-    def __init__(self, allowed: Sequence[Network], *, plain: bool, resolver: AbstractResolver) -> None:
-        self._allowed = allowed
-        self._plain = plain
-        self._resolver = resolver
-
-    def check(self, address: str) -> None:
-        rule = address_rule(address, self._allowed, plain=self._plain)
-        if rule is not None:
-            raise AddressClosed(address, rule)
-
-    def make_socket(self, info: tuple[Any, Any, int, str, tuple[Any, ...]]) -> socket.socket:
-        family, kind, protocol, _, address = info
-        self.check(str(address[0]))
-        return socket.socket(family, kind, protocol)
-
-    async def resolve(
-        self, host: str, port: int = 0, family: socket.AddressFamily = socket.AF_UNSPEC
-    ) -> list[ResolveResult]:
-        found = await self._resolver.resolve(host, port, family)
-        for one in found:
-            self.check(one["host"])
-        return found
-
-    async def close(self) -> None:
-        """The resolver belongs to whoever made it."""
-
-
-async def check_target(
-    url: str, allowed: Sequence[Network], *, resolver: AbstractResolver | None = None, pointer: str = "/url"
-) -> None:
-    """Refuses a URL that could never be posted to, as far as can be known now: each connect is checked again.
-
-    A name that does not resolve now is taken over https (it is retried like any failure) and refused over http,
-    which is for allowed addresses only. Raises UrlMalformed, UrlHasCredentials or AddressRefused.
-    """
-    target = target_of(url, pointer)
-    gate = _Gate(allowed, plain=target.plain, resolver=resolver or aiohttp.ThreadedResolver())
-    try:
-        if ":" in target.host:
-            gate.check(target.host)
-            return
-        async with asyncio.timeout(LOOKUP_S):
-            await gate.resolve(target.host, target.port)
-    except AddressClosed as closed:
-        raise AddressRefused(_refused(closed, plain=target.plain), pointer=pointer) from closed
-    except UnicodeError as error:
-        raise UrlMalformed(f"{target.host} is no host name", pointer=pointer) from error
-    except OSError as error:
-        if target.plain:
-            text = f"{target.host} does not resolve, and {_PLAIN} (rule plain_http)"
-            raise AddressRefused(text, pointer=pointer) from error
-
-
-_PLAIN: Final = "http without TLS goes to networks that SPINDLE_LEDGER_WEBHOOK_CIDRS names, and to no other"
-
-
-def _refused(closed: AddressClosed, *, plain: bool) -> str:
-    """Why an address may not be called, and what opens it where anything does."""
-    text = f"{closed.address} (rule {closed.rule}) may not be called"
-    if closed.rule == "plain_http":
-        return f"{text}: {_PLAIN}; https goes there"
-    if address_rule(closed.address, EVERY_NETWORK, plain=plain) is None:
-        return f"{text}: it is not public; SPINDLE_LEDGER_WEBHOOK_CIDRS names networks that may be called all the same"
-    return f"{text}: nothing opens such an address"
 
 
 class Dispatcher:
     """Tells the endpoints what waits for them. Several may run at once, in one process or in many.
 
-    `concurrency` bounds the POSTs on their way, `per_endpoint` those to one endpoint, so that a slow receiver holds
-    only its own; `timeout_s` bounds one POST from the look-up of the name to the answer's last byte, in seconds.
+    `concurrency` bounds the POSTs on their way, so does each endpoint's own for those to it, so that a slow receiver
+    holds only its own; `timeout_s` bounds one POST from the look-up of the name to the answer's last byte, in seconds.
     """
 
     def __init__(
         self,
         database: Database,
+        seal: Seal,
         *,
         allowed: Sequence[Network] = (),
         schedule: Sequence[timedelta] = SCHEDULE,
         timeout_s: float = 15.0,
         concurrency: int = 256,
-        per_endpoint: int = 8,
+        disable_after: timedelta = DISABLE_AFTER,
         drain_s: float = 5.0,
         resolver: AbstractResolver | None = None,
     ) -> None:
         if not schedule or schedule[0]:
             raise ValueError("a schedule begins with 0: the first attempt follows the notice at once")
         self._database = database
-        self._allowed = tuple(allowed)
+        self._seal = seal
         self._schedule = tuple(schedule)
         self._timeout_s = timeout_s
         self._concurrency = concurrency
-        self._per_endpoint = per_endpoint
+        self._disable_after = disable_after
         self._drain_s = drain_s
-        self._resolver = resolver
+        self._caller = Caller(allowed, timeout_s=timeout_s, read_bytes=ANSWER_BYTES_MAX, resolver=resolver)
         self._woken = asyncio.Event()
-        self._busy: Counter[str] = Counter()
         self._tasks: set[asyncio.Task[None]] = set()
         self._finished: list[Attempt] = []
         self._clock = (datetime.fromtimestamp(0, UTC), 0.0)
@@ -166,10 +85,10 @@ class Dispatcher:
         halt = asyncio.create_task(stop.wait())
         halt.add_done_callback(lambda _: self.wake())
         try:
-            async with self._sessions() as sessions:
+            async with self._calling():
                 while not stop.is_set():
                     self._woken.clear()
-                    if not await self._try_turn(sessions):
+                    if not await self._try_turn(claiming=True):
                         await asyncio.wait({halt}, timeout=PAUSE_S)
                         continue
                     try:
@@ -182,16 +101,16 @@ class Dispatcher:
 
     async def deliver_due(self) -> int:
         """One round: posts what is due now (at most `concurrency`) and notes it; answers how many it posted."""
-        async with self._sessions() as sessions:
-            started = await self._turn(sessions)
+        async with self._calling():
+            started = await self._turn(claiming=True)
             while self._tasks:
                 await asyncio.wait(self._tasks)
-            await self._turn(None)
+            await self._turn(claiming=False)
         return started
 
-    async def _try_turn(self, sessions: _Sessions | None) -> bool:
+    async def _try_turn(self, *, claiming: bool) -> bool:
         try:
-            await self._turn(sessions)
+            await self._turn(claiming=claiming)
         except CannotConnect as error:
             LOG.warning("delivery waits for the database: %s", error)
             return False
@@ -200,27 +119,22 @@ class Dispatcher:
             return False
         return True
 
-    async def _turn(self, sessions: _Sessions | None) -> int:
-        """Notes what has finished and, with sessions, claims and starts what is due; answers how many it started."""
-        free = 0 if sessions is None else self._concurrency - len(self._tasks)
+    async def _turn(self, *, claiming: bool) -> int:
+        """Notes what has finished and, when claiming, claims and starts what is due; answers how many it started."""
+        free = self._concurrency - len(self._tasks) if claiming else 0
         finished = sorted(self._finished, key=lambda each: (each.claim.endpoint, each.claim.notice))
         if not finished and free <= 0:
             return 0
         claims: list[Claim] = []
         async with self._database.transaction() as tx:
             self._clock = (tx.now, asyncio.get_running_loop().time())
-            await outbox.note_attempts(tx, finished)
+            await outbox.note_attempts(tx, finished, disable_after=self._disable_after)
             if free > 0:
                 lease = timedelta(seconds=self._timeout_s) + LEASE_BEYOND_TIMEOUT
-                claims = await outbox.claim(
-                    tx, limit=free, lease_until=tx.now + lease, per_endpoint=self._per_endpoint, busy=self._busy
-                )
+                claims = await outbox.claim(tx, self._seal, limit=free, lease_until=tx.now + lease)
         del self._finished[: len(finished)]
-        if sessions is None:
-            return 0
         for claim in claims:
-            self._busy[claim.endpoint] += 1
-            task = asyncio.create_task(self._deliver(sessions, claim))
+            task = asyncio.create_task(self._deliver(claim))
             self._tasks.add(task)
             task.add_done_callback(self._tasks.discard)
         return len(claims)
@@ -231,7 +145,7 @@ class Dispatcher:
             await asyncio.wait(self._tasks, timeout=self._drain_s)
         await self._give_up()
         if self._finished:
-            await self._try_turn(None)
+            await self._try_turn(claiming=False)
 
     async def _give_up(self) -> None:
         tasks = tuple(self._tasks)
@@ -240,35 +154,17 @@ class Dispatcher:
         await asyncio.gather(*tasks, return_exceptions=True)
 
     @asynccontextmanager
-    async def _sessions(self) -> AsyncIterator[_Sessions]:
-        """One session for https and one for http, each with its own gate; nothing comes from the environment."""
-        resolver = self._resolver or aiohttp.ThreadedResolver()
-        encrypted, plain = (
-            self._session(_Gate(self._allowed, plain=each, resolver=resolver)) for each in (False, True)
-        )
-        async with encrypted, plain:
+    async def _calling(self) -> AsyncIterator[None]:
+        async with self._caller.opened():
             try:
-                yield {False: encrypted, True: plain}
+                yield
             finally:
                 await self._give_up()
 
-    def _session(self, gate: _Gate) -> aiohttp.ClientSession:
-        return aiohttp.ClientSession(
-            connector=aiohttp.TCPConnector(socket_factory=gate.make_socket, resolver=gate, limit=0),
-            cookie_jar=aiohttp.DummyCookieJar(),
-            timeout=aiohttp.ClientTimeout(total=self._timeout_s),
-            auto_decompress=False,
-            read_bufsize=ANSWER_BYTES_MAX,
-            trust_env=False,
-        )
-
-    async def _deliver(self, sessions: _Sessions, claim: Claim) -> None:
+    async def _deliver(self, claim: Claim) -> None:
         try:
-            self._finished.append(await self._attempt(sessions, claim))
+            self._finished.append(await self._attempt(claim))
         finally:
-            self._busy[claim.endpoint] -= 1
-            if not self._busy[claim.endpoint]:
-                del self._busy[claim.endpoint]
             self.wake()
 
     def _now(self) -> datetime:
@@ -276,55 +172,64 @@ class Dispatcher:
         read, at = self._clock
         return read + timedelta(seconds=asyncio.get_running_loop().time() - at)
 
-    async def _attempt(self, sessions: _Sessions, claim: Claim) -> Attempt:
+    async def _attempt(self, claim: Claim) -> Attempt:
         started = self._now()
-        status: int | None = None
-        answer: str | None = None
-        error: str | None = None
-        wait = timedelta(0)
+        answered = _Answered()
+        route = claim.route
         try:
-            async with sessions[target_of(claim.url).plain].post(
-                claim.url, data=claim.body, headers=_headers(claim, started), allow_redirects=False
+            async with self._caller.post(
+                route.url,
+                claim.body,
+                _headers(claim, started),
+                certificate=route.certificate,
+                certificate_key=route.certificate_key,
+                authority=route.authority,
             ) as response:
-                status = response.status
-                if status in (429, 503):
-                    wait = retry_after(response.headers.get("Retry-After"), self._now())
-                answer = await _excerpt(response)
+                answered.status = response.status
+                answered.headers = _kept(response.headers)
+                if response.status in (429, 503):
+                    answered.asked = retry_after(response.headers.get("Retry-After"), self._now())
+                answered.body = await _excerpt(response)
         except TimeoutError:
-            error = f"timeout: no whole answer within {self._timeout_s:g} s"
+            answered.error = f"timeout: no whole answer within {self._timeout_s:g} s"
         except (aiohttp.ClientError, OSError, ValueError, Refusal) as failure:
-            error = f"{type(failure).__name__}: {failure}".replace("\0", "\ufffd")[:ERROR_CHARACTERS_MAX]
-        return self._judge(claim, started, status=status, answer=answer, error=error, wait=wait)
+            answered.error = _printable(f"{type(failure).__name__}: {failure}")[:ERROR_CHARACTERS_MAX]
+        return self._judge(claim, started, answered)
 
-    def _judge(
-        self,
-        claim: Claim,
-        started: datetime,
-        *,
-        status: int | None,
-        answer: str | None,
-        error: str | None,
-        wait: timedelta,
-    ) -> Attempt:
-        """What an attempt was and what follows from it; `wait` is what the receiver asked for."""
+    def _judge(self, claim: Claim, started: datetime, answered: "_Answered") -> Attempt:
+        """What an attempt was and what follows from it."""
         now = self._now()
-        delay = next_delay(self._schedule, claim.attempts + 1, claim.id)
+        delay = next_delay(self._schedule, claim.tried + 1, claim.id)
         state: State = "waiting"
-        if error is None and status is not None and 200 <= status < 300:
+        if answered.error is None and answered.status is not None and 200 <= answered.status < 300:
             state = "delivered"
-        elif status == 410 or delay is None:
+        elif answered.status == 410 or delay is None:
             state = "failed"
+        waits = state == "waiting" and delay is not None
         return Attempt(
             claim=claim,
             started=started,
             duration_ms=round((now - started) / timedelta(milliseconds=1)),
-            status=status,
-            answer=answer,
-            error=error,
+            status=answered.status,
+            answer=answered.body,
+            headers=answered.headers,
+            error=answered.error,
             state=state,
-            next_attempt=now + max(delay, wait) if state == "waiting" and delay is not None else None,
-            disable="it answered 410 Gone" if status == 410 else None,
+            next_attempt=now + max(delay, answered.asked) if waits and delay is not None else None,
+            asked=answered.asked,
+            disable="it answered 410 Gone" if answered.status == 410 else None,
         )
+
+
+class _Answered:
+    """What came back of one POST, as far as it came; `asked` is how long the receiver asked to be left in peace."""
+
+    def __init__(self) -> None:
+        self.status: int | None = None
+        self.headers: dict[str, str] | None = None
+        self.body: str | None = None
+        self.error: str | None = None
+        self.asked = timedelta(0)
 
 
 def _headers(claim: Claim, attempted: datetime) -> dict[str, str]:
@@ -335,8 +240,21 @@ def _headers(claim: Claim, attempted: datetime) -> dict[str, str]:
         "Accept-Encoding": "identity",
         "webhook-id": claim.id,
         "webhook-timestamp": str(int(attempted.timestamp())),
-        "webhook-signature": sign_v1(claim.secret, claim.id, attempted, claim.body),
+        "webhook-signature": " ".join(
+            sign(scheme, secret, claim.id, attempted, claim.body) for scheme, secret in claim.route.signing
+        ),
     }
+
+
+def _kept(headers: Mapping[str, str]) -> dict[str, str]:
+    """Those of an answer's headers that tell who answered and what it asks."""
+    found = {name: headers.get(name) for name in HEADERS_KEPT}
+    return {name: _printable(value)[:HEADER_CHARACTERS_MAX] for name, value in found.items() if value is not None}
+
+
+def _printable(text: str) -> str:
+    """A text that PostgreSQL takes."""
+    return text.encode("utf-8", "replace").decode("utf-8").replace("\0", "\ufffd")
 
 
 async def _excerpt(response: aiohttp.ClientResponse) -> str:

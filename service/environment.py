@@ -2,14 +2,17 @@
 
 import os
 from collections.abc import Mapping
+from datetime import timedelta
 from ipaddress import ip_network
 from pathlib import Path
 from typing import Final, Literal
 
+from cryptography.fernet import Fernet
 from msgspec import Struct
 
 from service.access import BOOTSTRAP_CHARACTERS_MIN
 from service.domain.address import Network
+from service.domain.breaker import DISABLE_AFTER
 from service.domain.retry import SCHEDULE
 
 PREFIX: Final = "SPINDLE_LEDGER_"
@@ -20,7 +23,11 @@ class EnvironmentWrong(Exception):
 
 
 class Environment(Struct, frozen=True, kw_only=True):
-    """What the service is told from outside. `retry_schedule` is in seconds, one for each attempt."""
+    """What the service is told from outside.
+
+    `retry_schedule` is in seconds, one for each attempt, `disable_after` in days without a success; `secret_keys` seal
+    secrets, the first what is new.
+    """
 
     database_url: str | None = None
     host: str = "127.0.0.1"
@@ -29,13 +36,18 @@ class Environment(Struct, frozen=True, kw_only=True):
     bootstrap_key: str | None = None
     webhook_networks: tuple[Network, ...] = ()
     retry_schedule: tuple[float, ...] = tuple(pause.total_seconds() for pause in SCHEDULE)
+    disable_after: float = DISABLE_AFTER / timedelta(days=1)
+    secret_keys: tuple[str, ...] = ()
     pool_size: int = 10
     log: Literal["json", "text"] | None = None
 
 
 def read_environment(variables: Mapping[str, str] = os.environ) -> Environment:
     """Reads `DATABASE_URL` and every `SPINDLE_LEDGER_*`; an unknown name of ours is refused, so that no typo hides."""
-    known = {"HOST", "PORT", "DATA", "BOOTSTRAP_KEY", "WEBHOOK_CIDRS", "RETRY_SCHEDULE", "POOL_SIZE", "LOG", "SCHEMAS"}
+    known = {
+        *("HOST", "PORT", "DATA", "BOOTSTRAP_KEY", "POOL_SIZE", "LOG", "SCHEMAS"),
+        *("WEBHOOK_CIDRS", "RETRY_SCHEDULE", "DISABLE_AFTER_DAYS", "SECRET_KEYS"),
+    }
     for name in variables:
         if name.startswith(PREFIX) and name.removeprefix(PREFIX) not in known:
             raise EnvironmentWrong(f"{name} is not a variable of this service")
@@ -50,6 +62,8 @@ def read_environment(variables: Mapping[str, str] = os.environ) -> Environment:
         bootstrap_key=_bootstrap_key(values["BOOTSTRAP_KEY"]),
         webhook_networks=_networks(values["WEBHOOK_CIDRS"]),
         retry_schedule=_seconds(values["RETRY_SCHEDULE"], default.retry_schedule),
+        disable_after=_days(values["DISABLE_AFTER_DAYS"], default.disable_after),
+        secret_keys=_fernet_keys(values["SECRET_KEYS"]),
         pool_size=_whole(values["POOL_SIZE"], "POOL_SIZE", default.pool_size, 2, 200),
         log=_form(values["LOG"]),
     )
@@ -86,6 +100,29 @@ def _networks(text: str | None) -> tuple[Network, ...]:
 def loopback_networks() -> tuple[Network, ...]:
     """Where the demo's own receiver may be."""
     return _networks("127.0.0.0/8, ::1/128")
+
+
+def _days(text: str | None, default: float) -> float:
+    try:
+        days = default if text is None else float(text)
+    except ValueError:
+        days = 0.0
+    if not 0.01 <= days <= 365:
+        raise EnvironmentWrong(f"{PREFIX}DISABLE_AFTER_DAYS is a number of days from 0.01 to 365, not {text!r}")
+    return days
+
+
+def _fernet_keys(text: str | None) -> tuple[str, ...]:
+    """The keys, none of which may be shown in a message."""
+    keys = tuple(part.strip() for part in (text or "").split(",") if part.strip())
+    for place, key in enumerate(keys, start=1):
+        try:
+            Fernet(key)
+        except ValueError as error:
+            raise EnvironmentWrong(
+                f"{PREFIX}SECRET_KEYS: number {place} is no Fernet key (the URL-safe base64 of 32 bytes)"
+            ) from error
+    return keys
 
 
 def _seconds(text: str | None, default: tuple[float, ...]) -> tuple[float, ...]:

@@ -1,4 +1,4 @@
-"""The outbox: endpoints, notices waiting for them, and the attempts made to tell them.
+"""The outbox: notices waiting to be told, and the attempts made to tell them.
 
 Rules of this file
 - A notice is put in the transaction that changes the state it tells of. Its id decides whether it is new.
@@ -8,63 +8,66 @@ Rules of this file
   an answer of success ends a delivery whoever received it.
 """
 
+import logging
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import datetime
-from secrets import token_bytes
+from datetime import datetime, timedelta
 from typing import Any, Final, Literal
 
 import msgspec
 from msgspec import Struct, structs
+from msgspec.structs import asdict
 
-from service.domain.notice import NOTICE_TYPES, Notice, notice_id, webhook_body
-from service.domain.refusal import Fault, Refusal
+from service import endpoints
+from service.domain.breaker import DISABLE_AFTER, Tried, after, at_once
+from service.domain.health import WORST_FIRST
+from service.domain.notice import Notice, notice_id, utc_text, webhook_body
+from service.domain.signature import Scheme
 from service.postgres import Statements, Transaction
+from service.sealing import Seal, SealedOtherwise
 
+LOG: Final = logging.getLogger(__name__)
 _SQL: Final = Statements.beside(__file__)
-_PAST_EVERY_NOTICE: Final = 2**63 - 1
-SECRET_BYTES: Final = 32
+_ANY_PACE: Final = 1_000_000
 
 State = Literal["waiting", "delivered", "failed", "dropped"]
 
 
-class NoticeTypeUnknown(Refusal):
-    """An endpoint asks for a type that no notice has."""
-
-    code = "notice_type_unknown"
-
-
-class Endpoint(Struct, frozen=True, kw_only=True):
-    """A receiver. `types` and `plants` are None where it is told everything."""
-
-    id: str
-    url: str
-    types: tuple[str, ...] | None
-    plants: tuple[str, ...] | None
-    description: str | None
-    enabled: bool
-    created: datetime
-    disabled: datetime | None
-    disabled_reason: str | None
-
-
-class Claim(Struct, frozen=True, kw_only=True):
-    """One notice for one endpoint, in this dispatcher's hands until `lease_until`; `attempts` were made before."""
+class Route(Struct, frozen=True, kw_only=True):
+    """How an endpoint is reached: where, signed by which secrets, and with which certificates (PEM)."""
 
     endpoint: str
     url: str
-    secret: bytes
+    signing: tuple[tuple[Scheme, bytes], ...]
+    certificate: str | None = None
+    certificate_key: bytes | None = None
+    authority: str | None = None
+
+
+class Claim(Struct, frozen=True, kw_only=True):
+    """One notice for one endpoint, in this dispatcher's hands until `lease_until`.
+
+    `attempts` were made before, `tried` of them since it was put or last replayed.
+    """
+
+    route: Route
     notice: int
     id: str
     body: bytes
     attempts: int
+    tried: int
     lease_until: datetime
+
+    @property
+    def endpoint(self) -> str:
+        return self.route.endpoint
 
 
 class Attempt(Struct, frozen=True, kw_only=True):
     """One POST as it went, and what follows from it: the state, and the time of the next attempt while waiting.
 
-    `answer` is the beginning of the body that came back, `error` why no whole answer came, `disable` why the
-    endpoint is to be disabled.
+    `answer` is the beginning of the body that came back, `headers` some of its headers, `error` why no whole answer
+    came, `asked` how long the endpoint asked to be left in peace, `disable` why it is to be disabled.
     """
 
     claim: Claim
@@ -75,32 +78,9 @@ class Attempt(Struct, frozen=True, kw_only=True):
     error: str | None
     state: State
     next_attempt: datetime | None
+    headers: dict[str, str] | None = None
+    asked: timedelta = timedelta(0)
     disable: str | None = None
-
-
-class AttemptMade(Struct, frozen=True, kw_only=True):
-    """An attempt as it is listed. `duration_ms` is in milliseconds."""
-
-    number: int
-    started: datetime
-    duration_ms: int
-    status: int | None
-    answer: str | None
-    error: str | None
-
-
-class Delivery(Struct, frozen=True, kw_only=True):
-    """One notice on its way to one endpoint, with every attempt made. `place` orders the list and is its cursor."""
-
-    place: int
-    notice: str
-    type: str
-    subject: str
-    time: datetime
-    state: str
-    next_attempt: datetime | None
-    ended: datetime | None
-    attempts: tuple[AttemptMade, ...]
 
 
 async def put(tx: Transaction, notices: Sequence[Notice]) -> int:
@@ -117,6 +97,9 @@ async def put(tx: Transaction, notices: Sequence[Notice]) -> int:
         plants=[notice.plant for notice in notices],
         occurred=[notice.time for notice in notices],
         bodies=[webhook_body(notice).decode() for notice in notices],
+        wholes=[None for _ in notices],
+        healths=[notice.health for notice in notices],
+        worst_first=list(WORST_FIRST),
     )
     for row in rows:
         tx.counted["notices", row["type"]] += row["fresh"]
@@ -149,14 +132,7 @@ async def put_untold(tx: Transaction, notices: Sequence[Notice]) -> int:
 
 async def ping(tx: Transaction, endpoint: str) -> str:
     """Puts an `endpoint.ping` for one endpoint, whatever its types; answers the notice's id."""
-    subject = f"webhook-endpoints/{endpoint}"
-    notice = Notice(
-        id=notice_id("endpoint.ping", subject, tx.now),
-        type="endpoint.ping",
-        subject=subject,
-        time=tx.now,
-        data={"endpoint": endpoint},
-    )
+    notice = _about(endpoint, "endpoint.ping", tx.now, {})
     await tx.run(
         _SQL["put_for_endpoint"],
         id=notice.id,
@@ -171,163 +147,157 @@ async def ping(tx: Transaction, endpoint: str) -> str:
     return notice.id
 
 
-def check_types(types: Sequence[str] | None, pointer: str = "/types") -> None:
-    """Raises NoticeTypeUnknown, naming each place, where a type is not in the closed list or the list is empty."""
-    if types is None:
-        return
-    known = "the types are " + " ".join(NOTICE_TYPES)
-    if not types:
-        raise NoticeTypeUnknown(f"name at least one type, or leave types out for all; {known}", pointer=pointer)
-    faults = [
-        Fault(pointer=f"{pointer}/{place}", code=NoticeTypeUnknown.code, detail=f"{name!r} is no type of notice")
-        for place, name in enumerate(types)
-        if name not in NOTICE_TYPES
-    ]
-    if faults:
-        raise NoticeTypeUnknown(known, faults=faults)
+async def drop(tx: Transaction, endpoint: str) -> None:
+    """What waited for an endpoint that was deleted is not sent any more."""
+    await tx.run(_SQL["drop_waiting"], endpoint=endpoint, now=tx.now)
 
 
-async def add_endpoint(
-    tx: Transaction,
-    *,
-    url: str,
-    types: Sequence[str] | None = None,
-    plants: Sequence[str] | None = None,
-    description: str | None = None,
-    secret: bytes | None = None,
-    created_by: int | None = None,
-) -> tuple[Endpoint, bytes]:
-    """Adds a receiver and answers it with its secret, made here unless given. Raises NoticeTypeUnknown.
-
-    The address is the caller's to check (`deliver.check_target`).
-    """
-    check_types(types)
-    key = token_bytes(SECRET_BYTES) if secret is None else secret
-    row = await tx.row(
-        _SQL["add_endpoint"],
-        url=url,
-        types=None if types is None else sorted(set(types)),
-        plants=None if plants is None else list(plants),
-        description=description,
-        secret=key,
-        now=tx.now,
-        created_by=created_by,
-    )
-    return _endpoint(row), key
-
-
-async def endpoint(tx: Transaction, endpoint_id: str, *, to_change: bool = False) -> Endpoint | None:
-    """One endpoint, or None where there is none or it was deleted; `to_change` lets nobody else change it meanwhile."""
-    row = await tx.row(_SQL["endpoint_to_change" if to_change else "endpoint"], endpoint=endpoint_id)
-    return None if row is None else _endpoint(row)
-
-
-async def change_endpoint(tx: Transaction, changed: Endpoint) -> None:
-    """Writes an endpoint's types and description; what waited for it is sent again where it is enabled."""
-    types = None if changed.types is None else sorted(set(changed.types))
-    values = {"types": types, "description": changed.description, "enabled": changed.enabled}
-    await tx.run(_SQL["change_endpoint"], endpoint=changed.id, **values)
-
-
-async def endpoints(
-    tx: Transaction,
-    *,
-    limit: int,
-    after: str | None = None,
-    plants: Sequence[str] | None = None,
-) -> list[Endpoint]:
-    """Endpoints in order of creation, after one of them; with `plants`, those bound to no other plant."""
-    rows = await tx.rows(
-        _SQL["endpoints"],
-        after=after,
-        plants=None if plants is None else list(plants),
-        limit=limit,
-    )
-    return [_endpoint(row) for row in rows]
-
-
-async def delete_endpoint(tx: Transaction, endpoint_id: str) -> bool:
-    """Deletes an endpoint; what waited for it is dropped. False where there was none."""
-    if not await tx.run(_SQL["delete_endpoint"], endpoint=endpoint_id, now=tx.now):
-        return False
-    await tx.run(_SQL["drop_waiting"], endpoint=endpoint_id, now=tx.now)
-    return True
-
-
-async def disable_endpoint(tx: Transaction, endpoint_id: str, reason: str) -> bool:
+async def disable(tx: Transaction, endpoint: str, reason: str) -> bool:
     """Stops sending to an endpoint and tells the others. What waits for it is kept. False where it was done before."""
-    if not await tx.run(_SQL["disable_endpoint"], endpoint=endpoint_id, now=tx.now, reason=reason):
+    if not await tx.run(endpoints.SQL["disable_endpoint"], endpoint=endpoint, now=tx.now, reason=reason):
         return False
-    subject = f"webhook-endpoints/{endpoint_id}"
-    notice = Notice(
-        id=notice_id("endpoint.disabled", subject, tx.now),
-        type="endpoint.disabled",
-        subject=subject,
-        time=tx.now,
-        data={"endpoint": endpoint_id, "reason": reason},
-    )
-    await put(tx, [notice])
+    await put(tx, [_about(endpoint, "endpoint.disabled", tx.now, {"reason": reason})])
     return True
 
 
-async def claim(
-    tx: Transaction,
-    *,
-    limit: int,
-    lease_until: datetime,
-    per_endpoint: int,
-    busy: Mapping[str, int] | None = None,
-) -> list[Claim]:
-    """Takes up to `limit` deliveries that are due, the longest due first, and at most `per_endpoint` of one endpoint.
+def _about(endpoint: str, notice_type: str, at: datetime, more: Mapping[str, Any]) -> Notice:
+    subject = f"webhook-endpoints/{endpoint}"
+    return Notice(
+        id=notice_id(notice_type, subject, at),
+        type=notice_type,
+        subject=subject,
+        time=at,
+        data={"endpoint": endpoint, **more},
+    )
 
-    `busy` says how many of an endpoint this dispatcher already has in hand. Never waits for another dispatcher.
+
+async def claim(tx: Transaction, seal: Seal, *, limit: int, lease_until: datetime) -> list[Claim]:
+    """Takes up to `limit` deliveries that are due, the longest due first, within what each endpoint takes.
+
+    Never waits for another dispatcher: an endpoint is one's for the length of this transaction. An endpoint whose
+    secrets cannot be opened is left alone until a process comes that can.
     """
-    taken = busy or {}
+    to_tell = {row["endpoint"]: row for row in await tx.rows(endpoints.SQL["to_tell"], now=tx.now)}
+    if not to_tell:
+        return []
+    routes = await _routes(tx, seal, to_tell)
+    reached = [to_tell[endpoint] for endpoint in routes]
+    paces = [_pace(row, tx.now) for row in reached]
     rows = await tx.rows(
         _SQL["claim"],
         now=tx.now,
         lease_until=lease_until,
         limit=limit,
-        per_endpoint=per_endpoint,
-        busy_endpoints=list(taken),
-        busy_counts=list(taken.values()),
+        endpoints=list(routes),
+        at_once=[at_once(row["failures"], row["concurrency"]) for row in reached],
+        paces=paces,
+        order_waits=[row["order_wait"] for row in reached],
     )
+    await _note_pace(tx, reached, Counter(row["endpoint"] for row in rows))
     return [
         Claim(
-            endpoint=row["endpoint"],
-            url=row["url"],
-            secret=row["secret"],
+            route=routes[row["endpoint"]],
             notice=row["notice"],
             id=row["id"],
             body=row["body"].encode(),
             attempts=row["attempts"],
+            tried=row["tried"],
             lease_until=lease_until,
         )
         for row in rows
     ]
 
 
-async def note_attempts(tx: Transaction, attempts: Sequence[Attempt]) -> None:
-    """Notes attempts that were made and what follows from each; disables the endpoints that ask for it."""
+async def _routes(tx: Transaction, seal: Seal, to_tell: Mapping[str, Any]) -> dict[str, Route]:
+    """How these endpoints are reached; one that is sealed otherwise is left out, and logged."""
+    signing: dict[str, list[Any]] = {endpoint: [] for endpoint in to_tell}
+    for row in await tx.rows(endpoints.SQL["signing"], endpoints=list(to_tell), now=tx.now):
+        signing[row["endpoint"]].append(row)
+    routes: dict[str, Route] = {}
+    for endpoint, row in to_tell.items():
+        try:
+            key = row["certificate_key"]
+            routes[endpoint] = Route(
+                endpoint=endpoint,
+                url=row["url"],
+                signing=tuple(
+                    (each["scheme"], seal.open(each["secret"], each["sealed_by"])) for each in signing[endpoint]
+                ),
+                certificate=row["certificate"],
+                certificate_key=None if key is None else seal.open(key, row["certificate_key_sealed_by"]),
+                authority=row["authority"],
+            )
+        except SealedOtherwise as error:
+            LOG.warning("%s is not told: its secrets are %s", endpoint, error)
+    return routes
+
+
+def _pace(row: Mapping[str, Any], now: datetime) -> int:
+    """How many POSTs an endpoint's pace leaves: what has been saved up, at most a second's worth."""
+    if row["per_second"] is None:
+        return _ANY_PACE
+    return int(min((now - row["paced"]) / timedelta(seconds=1), 1.0) * row["per_second"])
+
+
+async def _note_pace(tx: Transaction, reached: Sequence[Mapping[str, Any]], taken: Mapping[str, int]) -> None:
+    for row in reached:
+        if row["per_second"] is not None and taken.get(row["endpoint"]):
+            begun = max(row["paced"], tx.now - timedelta(seconds=1))
+            used = timedelta(seconds=taken[row["endpoint"]] / row["per_second"])
+            await tx.run(endpoints.SQL["pace"], endpoint=row["endpoint"], paced=begun + used)
+
+
+async def note_attempts(
+    tx: Transaction, attempts: Sequence[Attempt], *, disable_after: timedelta = DISABLE_AFTER
+) -> None:
+    """Notes attempts that were made and what follows from each, for the delivery and for its endpoint."""
     if not attempts:
         return
-    for endpoint_id, reason in sorted({(each.claim.endpoint, each.disable) for each in attempts if each.disable}):
-        await disable_endpoint(tx, endpoint_id, str(reason))
+    await _note_standings(tx, attempts, disable_after)
     rows = await tx.rows(
         _SQL["lock_deliveries"],
         endpoints=[attempt.claim.endpoint for attempt in attempts],
         notices=[attempt.claim.notice for attempt in attempts],
     )
     stored = {(row["endpoint"], row["notice"]): row for row in rows}
-    plans: list[dict[str, Any]] = []
-    made: list[dict[str, Any]] = []
+    plans = [_plan(stored[each.claim.endpoint, each.claim.notice], each, tx.now) for each in attempts]
+    await tx.run(_SQL["plan_deliveries"], **_columns(plans))
+    made = [_made(plan["attempts"], each) for plan, each in zip(plans, attempts, strict=True)]
+    await tx.run(_SQL["add_attempts"], **_columns(made))
     for attempt in attempts:
-        row = stored[attempt.claim.endpoint, attempt.claim.notice]
-        plans.append(_plan(row, attempt, tx.now))
-        made.append(_made(row["attempts"] + 1, attempt))
         tx.counted["attempts", attempt.state] += 1
-    await tx.each(_SQL["plan_delivery"], plans)
-    await tx.each(_SQL["add_attempt"], made)
+
+
+async def _note_standings(tx: Transaction, attempts: Sequence[Attempt], disable_after: timedelta) -> None:
+    """What the attempts say of their endpoints: failing ones rest, are announced, and in the end are given up."""
+    by_endpoint: dict[str, list[Attempt]] = {}
+    for attempt in attempts:
+        by_endpoint.setdefault(attempt.claim.endpoint, []).append(attempt)
+    failed = [name for name, made in by_endpoint.items() if any(each.state != "delivered" for each in made)]
+    for row in await tx.rows(endpoints.SQL["standings"], endpoints=list(by_endpoint), failed=failed):
+        endpoint = row["endpoint"]
+        before = endpoints.standing(row)
+        made = by_endpoint[endpoint]
+        change = after(before, [_tried(each, tx.now) for each in made], disable_after=disable_after)
+        if change.standing != before:
+            await tx.run(endpoints.SQL["put_standing"], endpoint=endpoint, **asdict(change.standing))
+        if change.announce:
+            told = {"failures": change.standing.failures, "failing_since": change.standing.failing}
+            await put(tx, [_about(endpoint, "endpoint.failing", tx.now, told)])
+        reasons = [each.disable for each in made if each.disable is not None]
+        if change.give_up:
+            reasons.append(f"no attempt has succeeded since {utc_text(change.standing.failing or tx.now)}")
+        if reasons:
+            await disable(tx, endpoint, reasons[0])
+
+
+def _tried(attempt: Attempt, now: datetime) -> Tried:
+    return Tried(
+        noted=now,
+        delivered=attempt.state == "delivered",
+        asked=attempt.asked,
+        exhausted=attempt.state == "failed",
+    )
 
 
 def _plan(row: Any, attempt: Attempt, now: datetime) -> dict[str, Any]:
@@ -338,6 +308,7 @@ def _plan(row: Any, attempt: Attempt, now: datetime) -> dict[str, Any]:
         "endpoint": row["endpoint"],
         "notice": row["notice"],
         "attempts": row["attempts"] + 1,
+        "tried": row["tried"] + 1,
         "state": attempt.state if decides else row["state"],
         "next_attempt": attempt.next_attempt if decides else row["next_attempt"],
         "ended": (now if attempt.state != "waiting" else None) if decides else row["ended"],
@@ -354,47 +325,11 @@ def _made(number: int, attempt: Attempt) -> dict[str, Any]:
         "duration_ms": attempt.duration_ms,
         "status": attempt.status,
         "answer": attempt.answer,
+        "headers": None if attempt.headers is None else msgspec.json.encode(attempt.headers).decode(),
         "error": attempt.error,
     }
 
 
-async def deliveries(tx: Transaction, endpoint_id: str, *, limit: int, before: int | None = None) -> list[Delivery]:
-    """What was and is to be sent to an endpoint, the newest notice first, before a place."""
-    rows = await tx.rows(
-        _SQL["deliveries"],
-        endpoint=endpoint_id,
-        before=_PAST_EVERY_NOTICE if before is None else before,
-        limit=limit,
-    )
-    made: dict[int, list[AttemptMade]] = {row["notice"]: [] for row in rows}
-    for each in await tx.rows(_SQL["attempts"], endpoint=endpoint_id, notices=list(made)):
-        values = {name: value for name, value in each.items() if name != "notice"}
-        made[each["notice"]].append(msgspec.convert(values, AttemptMade))
-    return [
-        Delivery(
-            place=row["notice"],
-            notice=row["id"],
-            type=row["type"],
-            subject=row["subject"],
-            time=row["occurred"],
-            state=row["state"],
-            next_attempt=row["next_attempt"],
-            ended=row["ended"],
-            attempts=tuple(made[row["notice"]]),
-        )
-        for row in rows
-    ]
-
-
-def _endpoint(row: Any) -> Endpoint:
-    return Endpoint(
-        id=row["endpoint"],
-        url=row["url"],
-        types=None if row["types"] is None else tuple(row["types"]),
-        plants=None if row["plants"] is None else tuple(row["plants"]),
-        description=row["description"],
-        enabled=row["disabled"] is None,
-        created=row["created"],
-        disabled=row["disabled"],
-        disabled_reason=row["disabled_reason"],
-    )
+def _columns(rows: Sequence[Mapping[str, Any]]) -> dict[str, list[Any]]:
+    """Rows as the columns that one statement takes."""
+    return {name: [row[name] for row in rows] for name in rows[0]}

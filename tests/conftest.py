@@ -16,6 +16,7 @@ import asyncpg
 import pytest
 
 from service.embedded import EmbeddedUnavailable
+from service.postgres import Database
 from tests.server import SuiteServer
 
 _SERVER: Final = pytest.StashKey[SuiteServer]()
@@ -96,6 +97,14 @@ async def database_url(server_url: str, server_connection: Any, template_databas
     """The address of a fresh, migrated database of this test's own."""
     async with _copy_of(template_database, server_url, server_connection) as url:
         yield url
+
+
+@pytest.fixture
+async def database(database_url: str) -> AsyncIterator[Database]:
+    """A fresh database, opened."""
+    opened = await Database.open(database_url)
+    yield opened
+    await opened.close()
 
 
 @pytest.fixture

@@ -43,6 +43,9 @@ PROBLEMS: Final = {
     "not_found": "There is nothing at this address.",
     "old_end_contradicts": "The old counter's last value does not fit what that counter was last read at.",
     "notice_type_unknown": "An endpoint asks for a type that no notice has, or for none at all.",
+    "certificate_unusable": "No TLS connection can be made with the certificate, its key or the authority.",
+    "too_many_secrets": "So many secrets sign for the endpoint already that one has to run out first.",
+    "plant_outside_key": "The endpoint is to be told of a plant that the key does not reach.",
     "place_ambiguous": "The name is a place in more than one plant that this key reaches.",
     "place_taken": "Another spindle is installed in that place.",
     "plant_not_allowed": "The key is bound to other plants.",
@@ -134,8 +137,9 @@ NOTICES: Final = {
     "it.",
     "counter.silent": "A counter that was read has not been for some days.",
     "work_order.changed": "Kept for later: not announced yet.",
-    "endpoint.failing": "Kept for later: not announced yet.",
-    "endpoint.disabled": "An endpoint is sent nothing more, by its own answer or by a pause; told to the others.",
+    "endpoint.failing": "Nothing sent to an endpoint succeeds any more; told to the others, once a run of failures.",
+    "endpoint.disabled": "An endpoint is sent nothing more: it answered so, nothing has succeeded for days, or it is "
+    "paused; told to the others.",
     "endpoint.ping": "A ping that was asked for.",
 }
 """What a notice's `type` can be."""

@@ -167,15 +167,18 @@ OPERATIONS: Final[dict[str, Told]] = {
         line="Add a webhook endpoint",
         codes=(
             *("json_malformed", "notice_type_unknown", "description_malformed", "secret_malformed", "url_malformed"),
-            *("url_has_credentials", "address_not_allowed"),
+            *("url_has_credentials", "address_not_allowed", "certificate_unusable", "plant_outside_key"),
         ),
         answers={201: Answer(text="The endpoint and, this once, its secret.", headers=_OF_THE_NEW)},
     ),
     "list_endpoints": Told(line="List webhook endpoints", paged=True),
     "read_endpoint": Told(line="Read a webhook endpoint", codes=("endpoint_unknown",), conditional=True),
     "change_endpoint": Told(
-        line="Change a webhook endpoint: its types, its description, or a pause",
-        codes=("endpoint_unknown", "notice_type_unknown", "description_malformed"),
+        line="Change a webhook endpoint: where it is, what it is told and how, or a pause",
+        codes=(
+            *("endpoint_unknown", "notice_type_unknown", "description_malformed", "url_malformed"),
+            *("url_has_credentials", "address_not_allowed", "certificate_unusable", "plant_outside_key"),
+        ),
         guarded="must",
         answers={200: Answer(text="The endpoint as it is now.", headers=("ETag", "CacheControl"))},
         bodies={media: ref(EndpointChange.__name__) for media in (JSON, MERGE_PATCH)},
@@ -185,6 +188,16 @@ OPERATIONS: Final[dict[str, Told]] = {
         codes=("endpoint_unknown",),
         guarded="may",
         answers={204: Answer(text="It is deleted; what waited for it is dropped.")},
+    ),
+    "rotate_secret": Told(
+        line="Sign for a webhook endpoint with a new secret",
+        codes=("json_malformed", "endpoint_unknown", "secret_malformed", "too_many_secrets"),
+        answers={200: Answer(text="What signs now and, this once, the new secret.")},
+    ),
+    "read_public_keys": Told(
+        line="Read the public keys of signatures",
+        conditional=True,
+        answers={200: Answer(text="A JSON Web Key Set (RFC 7517) of ed25519 keys (RFC 8037).")},
     ),
     "ping_endpoint": Told(
         line="Send a signed ping to a webhook endpoint",

@@ -8,7 +8,7 @@ from typing import Any
 
 from aiohttp import web
 
-from service.domain.signature import secret_bytes, sign_v1
+from service.domain.signature import secret_bytes, sign
 
 
 class Receiver:
@@ -40,7 +40,7 @@ class Receiver:
         notice, sent_at = request.headers.get("webhook-id", ""), request.headers.get("webhook-timestamp", "")
         if self.secret is None or not sent_at.isdigit():
             return web.Response(status=401)
-        expected = sign_v1(secret_bytes(self.secret), notice, datetime.fromtimestamp(int(sent_at), UTC), body)
+        expected = sign("v1", secret_bytes(self.secret), notice, datetime.fromtimestamp(int(sent_at), UTC), body)
         offered = request.headers.get("webhook-signature", "").split()
         if not any(hmac.compare_digest(expected, each) for each in offered):
             return web.Response(status=401)

@@ -10,8 +10,10 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from service.domain.fold import View
+from service.domain.health import worse
 from service.domain.notice import Notice, notice_id
 from service.domain.recheck import Episode, Moment
 from service.domain.shown import RecheckShown, moment_shown, recheck_shown, state_shown, verdict_shown
@@ -102,7 +104,8 @@ def health_changed(seen: Seen, earlier: str | None, cause: str) -> Notice:
     """Health as it now is; `cause` is the entry or the limit that changed it."""
     now = seen.view.now
     body = {"from": earlier, "to": seen.view.assessment.health, "reasons": seen.view.assessment.reasons}
-    return _notice(seen, "spindle.health_changed", seen.state.subject, now, body, cause=cause)
+    notice = _notice(seen, "spindle.health_changed", seen.state.subject, now, body, cause=cause)
+    return replace(notice, health=worse(earlier, notice.health))
 
 
 def _recheck(seen: Seen, episode: Episode, notice_type: str, moment: Moment | None) -> Notice:
@@ -131,6 +134,8 @@ def _notice(
         time=moment.time,
         spindle=state.key,
         plant=state.place.plant,
+        sequence=state.newest.sequence,
+        health=shown.health,
         data={
             "spindle": state.key,
             "plant": state.place.plant,

@@ -47,6 +47,12 @@ class Assessment(Struct, frozen=True, kw_only=True):
 _Found = tuple[Health, Clearance, Reason]
 
 
+def worse(one: str | None, other: str | None) -> str | None:
+    """The worse of two healths; None is that of a spindle in no machine, and no health at all."""
+    known = [each for each in (one, other) if each is not None]
+    return min(known, key=[str(each) for each in WORST_FIRST].index, default=None)
+
+
 def assess(state: SpindleState, episodes: tuple[Episode, ...], now: Moment) -> Assessment:
     """The worst of all that stands against the spindle at `now`, with the episodes advanced to it."""
     if state.away:

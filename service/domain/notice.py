@@ -1,7 +1,8 @@
 """Notices: what is told to other systems, under an id that its cause gives it, in one body for two standards.
 
-A body is at once a CloudEvents 1.0 event in structured JSON (section 3.1, context attributes; `timestamp` is an
-extension attribute) and a Standard Webhooks 1.0 payload (`type`, `timestamp`, `data`).
+A body is at once a CloudEvents 1.0 event in structured JSON (section 3.1, context attributes; `timestamp` and
+`sequence` are extension attributes, the latter a text that sorts as its number does) and a Standard Webhooks 1.0
+payload (`type`, `timestamp`, `data`).
 """
 
 from base64 import b32encode
@@ -41,7 +42,9 @@ class Notice(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Something to tell. `time` is when it came true (aware), `data` is anything msgspec writes as a JSON object.
 
     `spindle` is the spindle's key where the notice is about one; `plant` is None where it is about no single plant,
-    and then only endpoints that are not bound to plants are told.
+    and then only endpoints that are not bound to plants are told. `sequence` is the place in its subject's stream that
+    the notice speaks of, `health` the worst of what the spindle's is and, where it has changed, was: it decides whom
+    it is worth telling.
     """
 
     id: str
@@ -51,6 +54,8 @@ class Notice(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     data: Any
     spindle: str | None = None
     plant: str | None = None
+    sequence: int | None = None
+    health: str | None = None
 
     def __post_init__(self) -> None:
         if self.type not in NOTICE_TYPES:
@@ -76,28 +81,29 @@ def notice_id(notice_type: str, about: str, cause: int | datetime | str) -> str:
     `about` is an episode or a subject. `cause` is the sequence of the entry that crossed, the limit's time where only
     time passed (aware; the instant counts, not its offset), or the id of what else caused it.
     """
-    return _digest("ntc", notice_type, about, _utc_text(cause) if isinstance(cause, datetime) else cause)
+    return _digest("ntc", notice_type, about, utc_text(cause) if isinstance(cause, datetime) else cause)
 
 
 def webhook_body(notice: Notice) -> bytes:
     """The very bytes that are kept, signed and sent."""
-    time = _utc_text(notice.time)
-    return msgspec.json.encode(
-        {
-            "specversion": "1.0",
-            "id": notice.id,
-            "source": SOURCE,
-            "type": notice.type,
-            "subject": notice.subject,
-            "time": time,
-            "timestamp": time,
-            "datacontenttype": "application/json",
-            "data": notice.data,
-        }
-    )
+    time = utc_text(notice.time)
+    attributes = {
+        "specversion": "1.0",
+        "id": notice.id,
+        "source": SOURCE,
+        "type": notice.type,
+        "subject": notice.subject,
+        "time": time,
+        "timestamp": time,
+        "datacontenttype": "application/json",
+    }
+    if notice.sequence is not None:
+        attributes["sequence"] = f"{notice.sequence:019d}"
+    return msgspec.json.encode({**attributes, "data": notice.data})
 
 
-def _utc_text(time: datetime) -> str:
+def utc_text(time: datetime) -> str:
+    """An instant as it is written in every body (RFC 3339, UTC)."""
     if time.tzinfo is None:
         raise ValueError("a time without an offset is no instant")
     return time.astimezone(UTC).isoformat().replace("+00:00", "Z")

@@ -44,6 +44,10 @@ async def test_what_is_left_out_stays_and_the_answer_is_what_reading_it_answers(
             {"description": "planner of hall 2"},
             {"types": None},
             {"description": None},
+            {"url": "https://192.0.43.11/moved"},
+            {"spindle_prefix": "H2-", "minimum_health": "out_of_specification", "plants": ["skerrow"]},
+            {"concurrency": 2, "per_second": 5, "order_wait_seconds": 600},
+            {"spindle_prefix": None, "minimum_health": None, "per_second": None, "order_wait_seconds": None},
             {},
         ):
             before = (await ledger.client.get(place)).json()
@@ -121,7 +125,15 @@ async def test_a_pause_is_told_to_the_others_and_what_waits_is_sent_when_it_ends
         ({"types": []}, 422, "notice_type_unknown", "/types"),
         ({"description": "a\0"}, 422, "description_malformed", "/description"),
         ({"enabled": None}, 400, "request_invalid", "/enabled"),
-        ({"url": "https://192.0.43.11/"}, 400, "request_invalid", "/url"),
+        ({"url": "https://10.1.2.3/"}, 422, "address_not_allowed", "/url"),
+        ({"url": "https://a:b@192.0.43.11/"}, 422, "url_has_credentials", "/url"),
+        ({"minimum_health": "poor"}, 400, "request_invalid", "/minimum_health"),
+        ({"concurrency": 0}, 400, "request_invalid", "/concurrency"),
+        ({"per_second": 0}, 400, "request_invalid", "/per_second"),
+        ({"order_wait_seconds": 86_401}, 400, "request_invalid", "/order_wait_seconds"),
+        ({"authority": "no certificate"}, 422, "certificate_unusable", "/authority"),
+        ({"certificate": "no certificate"}, 422, "certificate_unusable", "/certificate_key"),
+        ({"signature": "v1a"}, 400, "request_invalid", "/signature"),
     ],
 )
 async def test_what_it_cannot_be_changed_to_is_refused_with_its_place(

@@ -1,26 +1,23 @@
 """The outbox: a notice is written once and fans out once, a claim is a lease, an attempt is always noted."""
 
 import asyncio
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 
-from service import outbox
+from service import deliveries, endpoints, outbox
+from service.deliveries import Delivery
 from service.domain.notice import Notice, notice_id, webhook_body
-from service.outbox import Attempt, Claim, Endpoint, NoticeTypeUnknown
+from service.endpoints import Endpoint, NoticeTypeUnknown, Wanted
+from service.outbox import Attempt, Claim
 from service.postgres import Database, Statement
+from tests.sealed import SEAL
 
 URL = "https://receiver.example/hook"
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
-
-
-@pytest.fixture
-async def database(database_url: str) -> AsyncIterator[Database]:
-    opened = await Database.open(database_url)
-    yield opened
-    await opened.close()
+_HOLD = Statement("hold", "SELECT endpoint FROM kept.endpoint WHERE endpoint = :endpoint FOR NO KEY UPDATE")
 
 
 def due(number: int = 1, notice_type: str = "recheck.due", plant: str | None = "skerrow") -> Notice:
@@ -37,7 +34,7 @@ def due(number: int = 1, notice_type: str = "recheck.due", plant: str | None = "
 
 async def add(database: Database, **wanted: Any) -> Endpoint:
     async with database.transaction() as tx:
-        added, _ = await outbox.add_endpoint(tx, **{"url": URL, **wanted})
+        added, _ = await endpoints.add(tx, SEAL, url=URL, wanted=Wanted(**wanted))
         return added
 
 
@@ -46,10 +43,9 @@ async def put(database: Database, *notices: Notice) -> int:
         return await outbox.put(tx, notices)
 
 
-async def claim(database: Database, *, lease_s: float = 60, limit: int = 100, per_endpoint: int = 100) -> list[Claim]:
+async def claim(database: Database, *, lease_s: float = 60, limit: int = 100) -> list[Claim]:
     async with database.transaction() as tx:
-        until = tx.now + timedelta(seconds=lease_s)
-        return await outbox.claim(tx, limit=limit, lease_until=until, per_endpoint=per_endpoint)
+        return await outbox.claim(tx, SEAL, limit=limit, lease_until=tx.now + timedelta(seconds=lease_s))
 
 
 def attempt(of: Claim, state: outbox.State, **changes: Any) -> Attempt:
@@ -71,9 +67,9 @@ async def note(database: Database, *attempts: Attempt) -> None:
         await outbox.note_attempts(tx, attempts)
 
 
-async def listed(database: Database, endpoint: Endpoint, **page: Any) -> list[outbox.Delivery]:
+async def listed(database: Database, endpoint: Endpoint, **page: Any) -> list[Delivery]:
     async with database.transaction() as tx:
-        return await outbox.deliveries(tx, endpoint.id, **{"limit": 100, **page})
+        return await deliveries.deliveries(tx, endpoint.id, **{"limit": 100, **page})
 
 
 def ids(found: Sequence[Claim]) -> list[str]:
@@ -116,8 +112,8 @@ async def test_nothing_is_told_of_a_transaction_that_fails(database: Database) -
 async def test_an_endpoint_is_told_of_its_types_and_plants_and_of_nothing_before_it(database: Database) -> None:
     await put(database, due(1))
     every = await add(database)
-    overdue = await add(database, types=["recheck.overdue", "gauge.suspect"])
-    bound = await add(database, plants=["elsewhere", "skerrow"])
+    overdue = await add(database, types=("recheck.overdue", "gauge.suspect"))
+    bound = await add(database, plants=("elsewhere", "skerrow"))
     await put(
         database,
         due(2),
@@ -148,27 +144,30 @@ async def test_the_body_claimed_is_the_body_kept_to_the_byte(database: Database)
     await put(database, odd)
     (claimed,) = await claim(database)
     assert claimed.body == webhook_body(odd)
-    assert len(claimed.secret) == outbox.SECRET_BYTES
+    ((scheme, secret),) = claimed.route.signing
+    assert (scheme, len(secret)) == ("v1", endpoints.SECRET_BYTES)
 
 
 async def test_types_nobody_knows_are_named(database: Database) -> None:
     with pytest.raises(NoticeTypeUnknown) as refused:
-        await add(database, types=["recheck.due", "recheck.dew"])
+        await add(database, types=("recheck.due", "recheck.dew"))
     assert [fault.pointer for fault in refused.value.faults] == ["/types/1"]
     with pytest.raises(NoticeTypeUnknown):
-        await add(database, types=[])
+        await add(database, types=())
 
 
 async def test_two_dispatchers_share_and_neither_waits_nor_takes_twice(database: Database) -> None:
-    await add(database)
-    await put(database, *(due(number) for number in range(10)))
+    one_endpoint, other_endpoint = await add(database), await add(database)
+    await put(database, *(due(number) for number in range(3)))
     async with database.transaction() as first, database.transaction() as second:
         until = first.now + timedelta(minutes=1)
-        one = await outbox.claim(first, limit=6, lease_until=until, per_endpoint=6)
+        await first.rows(_HOLD, endpoint=one_endpoint.id)
         async with asyncio.timeout(2):
-            two = await outbox.claim(second, limit=6, lease_until=until, per_endpoint=6)
-    assert (len(one), len(two)) == (6, 4)
-    assert not set(ids(one)) & set(ids(two))
+            two = await outbox.claim(second, SEAL, limit=10, lease_until=until)
+        one = await outbox.claim(first, SEAL, limit=10, lease_until=until)
+    assert {each.endpoint for each in one} == {one_endpoint.id}
+    assert {each.endpoint for each in two} == {other_endpoint.id}
+    assert (len(one), len(two)) == (3, 3)
     assert await claim(database) == []
 
 
@@ -183,16 +182,15 @@ async def test_a_lease_that_ran_out_comes_free_by_itself(database: Database) -> 
 
 
 async def test_one_endpoint_gets_no_more_than_its_share_and_the_longest_due_comes_first(database: Database) -> None:
-    slow = await add(database)
+    slow = await add(database, concurrency=5)
     await put(database, *(due(number) for number in range(20)))
     other = await add(database)
+    in_hand = await claim(database, limit=2)
     await put(database, due(30), due(31))
-    async with database.transaction() as tx:
-        until = tx.now + timedelta(minutes=1)
-        found = await outbox.claim(tx, limit=10, lease_until=until, per_endpoint=5, busy={slow.id: 2})
-    assert [each.endpoint for each in found].count(slow.id) == 3
+    found = await claim(database, limit=10)
+    assert [each.endpoint for each in in_hand] == [slow.id] * 2
+    assert ids([each for each in found if each.endpoint == slow.id]) == [due(number).id for number in range(2, 5)]
     assert [each.endpoint for each in found].count(other.id) == 2
-    assert ids([each for each in found if each.endpoint == slow.id]) == [due(number).id for number in range(3)]
 
 
 async def test_attempts_are_listed_with_what_followed(database: Database) -> None:
@@ -234,7 +232,7 @@ async def test_a_late_failure_plans_nothing_and_a_late_success_ends_it(database:
 
 
 async def test_what_waits_for_a_disabled_endpoint_is_kept_and_the_others_are_told_once(database: Database) -> None:
-    gone, other = await add(database), await add(database, types=["endpoint.disabled"])
+    gone, other = await add(database), await add(database, types=("endpoint.disabled",))
     await put(database, due(1), due(2))
     first, second = await claim(database)
     await note(
@@ -246,7 +244,7 @@ async def test_what_waits_for_a_disabled_endpoint_is_kept_and_the_others_are_tol
     (announced,) = await claim(database)
     assert announced.endpoint == other.id
     async with database.transaction() as tx:
-        kept = await outbox.endpoint(tx, gone.id)
+        kept = await endpoints.read(tx, gone.id)
     assert kept is not None
     assert kept.disabled is not None
     assert kept.disabled_reason == "it answered 410 Gone"
@@ -258,11 +256,12 @@ async def test_a_deleted_endpoint_loses_its_secret_and_what_waited(database: Dat
     await put(database, due(1), due(2))
     (in_flight,) = await claim(database, limit=1)
     async with database.transaction() as tx:
-        assert await outbox.delete_endpoint(tx, endpoint.id)
-        assert not await outbox.delete_endpoint(tx, endpoint.id)
-        assert await outbox.endpoint(tx, endpoint.id) is None
-        assert await outbox.endpoints(tx, limit=10) == []
-        assert await tx.value(Statement("secret", "SELECT count(secret) FROM kept.endpoint")) == 0
+        assert await endpoints.delete(tx, endpoint.id)
+        await outbox.drop(tx, endpoint.id)
+        assert not await endpoints.delete(tx, endpoint.id)
+        assert await endpoints.read(tx, endpoint.id) is None
+        assert await endpoints.listed(tx, limit=10) == []
+        assert await tx.value(Statement("secret", "SELECT count(*) FROM kept.signing")) == 0
     await note(database, attempt(in_flight, "waiting", next_attempt=NOON))
     await put(database, due(3))
     assert await claim(database) == []
@@ -270,7 +269,7 @@ async def test_a_deleted_endpoint_loses_its_secret_and_what_waited(database: Dat
 
 
 async def test_a_ping_goes_to_one_endpoint_whatever_it_subscribes_to(database: Database) -> None:
-    wanted, _other = await add(database, types=["recheck.due"]), await add(database)
+    wanted, _other = await add(database, types=("recheck.due",)), await add(database)
     async with database.transaction() as tx:
         notice = await outbox.ping(tx, wanted.id)
     (claimed,) = await claim(database)
@@ -279,12 +278,12 @@ async def test_a_ping_goes_to_one_endpoint_whatever_it_subscribes_to(database: D
 
 async def test_lists_go_on_where_they_stopped(database: Database) -> None:
     added = [await add(database) for _ in range(5)]
-    bound = await add(database, plants=["skerrow"])
+    bound = await add(database, plants=("skerrow",))
     await put(database, *(due(number) for number in range(5)))
     async with database.transaction() as tx:
-        first = await outbox.endpoints(tx, limit=3)
-        rest = await outbox.endpoints(tx, limit=10, after=first[-1].id)
-        within = await outbox.endpoints(tx, limit=10, plants=["skerrow", "elsewhere"])
+        first = await endpoints.listed(tx, limit=3)
+        rest = await endpoints.listed(tx, limit=10, after=first[-1].id)
+        within = await endpoints.listed(tx, limit=10, plants=["skerrow", "elsewhere"])
     assert [each.id for each in (*first, *rest)] == [each.id for each in (*added, bound)]
     assert [each.id for each in within] == [bound.id]
     newest = await listed(database, added[0], limit=2)

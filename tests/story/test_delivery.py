@@ -2,80 +2,35 @@
 
 import asyncio
 import socket
-from collections.abc import AsyncIterator, Sequence
-from datetime import UTC, datetime, timedelta
-from ipaddress import ip_network
-from typing import Any
+from datetime import timedelta
 
 import asyncpg
 import pytest
 from aiohttp import web
-from aiohttp.abc import AbstractResolver, ResolveResult
 
-from service import outbox
-from service.deliver import ANSWER_BYTES_MAX, Dispatcher, check_target
-from service.domain.address import AddressRefused
-from service.domain.notice import Notice, notice_id
+from service.deliver import ANSWER_BYTES_MAX, Dispatcher
+from service.deliveries import Delivery
 from service.domain.retry import SCHEDULE
 from service.postgres import Database
+from tests.sealed import SEAL
+from tests.story.delivering import (
+    LOOPBACK,
+    SECRET,
+    deliveries,
+    due,
+    first_attempt,
+    planned_delay,
+    put,
+    subscribe,
+    until_delivered,
+)
 from tests.story.receiver import Receiver, receiver, status
-
-LOOPBACK = (ip_network("127.0.0.0/8"),)
-SECRET = bytes(range(32))
-NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
-
-
-@pytest.fixture
-async def database(database_url: str) -> AsyncIterator[Database]:
-    opened = await Database.open(database_url)
-    yield opened
-    await opened.close()
-
-
-def due(number: int = 1) -> Notice:
-    return Notice(
-        id=notice_id("recheck.due", "epi_x", number),
-        type="recheck.due",
-        subject="spindles/H2-M04-S1",
-        time=NOON,
-        data={"number": number},
-    )
-
-
-async def subscribe(database: Database, url: str) -> outbox.Endpoint:
-    async with database.transaction() as tx:
-        endpoint, _ = await outbox.add_endpoint(tx, url=url, secret=SECRET)
-        return endpoint
-
-
-async def put(database: Database, *notices: Notice) -> None:
-    async with database.transaction() as tx:
-        await outbox.put(tx, notices)
-
-
-async def deliveries(database: Database, endpoint: outbox.Endpoint) -> list[outbox.Delivery]:
-    async with database.transaction() as tx:
-        return await outbox.deliveries(tx, endpoint.id, limit=1000)
-
-
-async def first_attempt(database: Database, one: Receiver, **options: Any) -> outbox.Delivery:
-    """What became of one notice after one round at this receiver."""
-    endpoint = await subscribe(database, one.url)
-    await put(database, due())
-    assert await Dispatcher(database, **{"allowed": LOOPBACK, **options}).deliver_due() == 1
-    return (await deliveries(database, endpoint))[-1]
-
-
-def planned_delay(delivery: outbox.Delivery) -> timedelta:
-    assert delivery.next_attempt is not None
-    made = delivery.attempts[-1]
-    return delivery.next_attempt - made.started - timedelta(milliseconds=made.duration_ms)
 
 
 async def test_a_delivery_verifies_and_parses_and_ends(database: Database) -> None:
     async with receiver() as one:
         delivery = await first_attempt(database, one)
-        assert await Dispatcher(database, allowed=LOOPBACK).deliver_due() == 0
+        assert await Dispatcher(database, SEAL, allowed=LOOPBACK).deliver_due() == 0
     (received,) = one.received
     event = received.event(SECRET)
     assert (event.get_type(), event.get_subject()) == ("recheck.due", "spindles/H2-M04-S1")
@@ -88,7 +43,7 @@ async def test_a_notice_put_twice_is_delivered_once(database: Database) -> None:
     async with receiver() as one:
         await first_attempt(database, one)
         await put(database, due(), due())
-        assert await Dispatcher(database, allowed=LOOPBACK).deliver_due() == 0
+        assert await Dispatcher(database, SEAL, allowed=LOOPBACK).deliver_due() == 0
     assert one.ids == [due().id]
 
 
@@ -106,7 +61,7 @@ async def test_the_whole_schedule_is_walked_and_then_it_has_failed(database: Dat
     async with receiver(status(500)) as one:
         endpoint = await subscribe(database, one.url)
         await put(database, due())
-        dispatcher = Dispatcher(database, allowed=LOOPBACK)
+        dispatcher = Dispatcher(database, SEAL, allowed=LOOPBACK)
         for number, pause in enumerate(SCHEDULE, start=1):
             database.clock_shift += pause * 0.79
             assert await dispatcher.deliver_due() == (1 if number == 1 else 0), "it came early"
@@ -143,7 +98,7 @@ async def test_gone_disables_and_is_announced_to_the_others(database: Database) 
     async with receiver(status(410)) as gone, receiver() as other:
         await subscribe(database, other.url)
         delivery = await first_attempt_of_two(database, gone)
-        dispatcher = Dispatcher(database, allowed=LOOPBACK)
+        dispatcher = Dispatcher(database, SEAL, allowed=LOOPBACK)
         await put(database, due(2))
         assert await dispatcher.deliver_due() == 2
     assert delivery.state == "failed"
@@ -155,10 +110,10 @@ async def test_gone_disables_and_is_announced_to_the_others(database: Database) 
     ]
 
 
-async def first_attempt_of_two(database: Database, one: Receiver) -> outbox.Delivery:
+async def first_attempt_of_two(database: Database, one: Receiver) -> Delivery:
     endpoint = await subscribe(database, one.url)
     await put(database, due())
-    assert await Dispatcher(database, allowed=LOOPBACK).deliver_due() == 2
+    assert await Dispatcher(database, SEAL, allowed=LOOPBACK).deliver_due() == 2
     return (await deliveries(database, endpoint))[-1]
 
 
@@ -219,74 +174,12 @@ async def test_nobody_listening_is_a_failure_like_any_other(database: Database) 
     assert "ClientConnector" in str(delivery.attempts[0].error)
 
 
-async def test_an_address_that_is_no_longer_allowed_is_not_connected_to(database: Database) -> None:
-    async with receiver() as one:
-        delivery = await first_attempt(database, one, allowed=())
-    assert one.received == []
-    assert "127.0.0.1 (rule loopback)" in str(delivery.attempts[0].error)
-
-
-class Turning(AbstractResolver):
-    """A name server of the test's own: the first look-up and the later ones differ."""
-
-    def __init__(self, *answers: Sequence[str]) -> None:
-        self._answers = list(answers)
-
-    async def resolve(
-        self, host: str, port: int = 0, family: socket.AddressFamily = socket.AF_INET
-    ) -> list[ResolveResult]:
-        addresses = self._answers.pop(0) if len(self._answers) > 1 else self._answers[0]
-        return [
-            ResolveResult(hostname=host, host=each, port=port, family=socket.AF_INET, proto=0, flags=0)
-            for each in addresses
-        ]
-
-    async def close(self) -> None:
-        return None
-
-
-async def test_a_name_that_turns_to_a_forbidden_address_after_the_check_is_not_called(database: Database) -> None:
-    async with receiver() as one:
-        port = one.url.rpartition(":")[2]
-        one.url = f"https://receiver.example:{port}"
-        turning = Turning(["192.0.43.10"], ["127.0.0.1"])
-        await check_target(one.url, (), resolver=turning)
-        delivery = await first_attempt(database, one, allowed=(), resolver=turning)
-    assert one.received == []
-    assert "rule loopback" in str(delivery.attempts[0].error)
-
-
-async def test_a_name_with_one_forbidden_address_among_two_is_refused(database: Database) -> None:
-    both = Turning(["192.0.43.10", "169.254.169.254"])
-    with pytest.raises(AddressRefused, match=r"169\.254\.169\.254 \(rule link_local\)"):
-        await check_target("https://receiver.example/", LOOPBACK, resolver=both)
-    async with receiver() as one:
-        one.url = "https://receiver.example/"
-        delivery = await first_attempt(database, one, resolver=both)
-    assert "rule link_local" in str(delivery.attempts[0].error)
-
-
-async def test_http_goes_to_allowed_addresses_only() -> None:
-    await check_target("http://receiver.example/", LOOPBACK, resolver=Turning(["127.0.0.1"]))
-    with pytest.raises(AddressRefused, match="plain_http"):
-        await check_target("http://receiver.example/", LOOPBACK, resolver=Turning(["192.0.43.10"]))
-
-
-@pytest.mark.parametrize(
-    "url", ["https://[::1]/", "https://[::ffff:127.0.0.1]/", "https://127.0.0.1/", "https://localhost/"]
-)
-async def test_addresses_that_are_not_public_are_refused_when_they_are_not_allowed(url: str) -> None:
-    with pytest.raises(AddressRefused) as refused:
-        await check_target(url, ())
-    assert refused.value.faults[0].pointer == "/url"
-
-
 async def test_two_dispatchers_lose_nothing_and_use_no_second_id(database: Database) -> None:
     notices = [due(number) for number in range(200)]
     stop = asyncio.Event()
     async with receiver() as one:
         endpoint = await subscribe(database, one.url)
-        dispatchers = [Dispatcher(database, allowed=LOOPBACK) for _ in range(2)]
+        dispatchers = [Dispatcher(database, SEAL, allowed=LOOPBACK) for _ in range(2)]
         running = [asyncio.create_task(each.run(stop)) for each in dispatchers]
         for start in range(0, 200, 20):
             await put(database, *notices[start : start + 20])
@@ -299,14 +192,6 @@ async def test_two_dispatchers_lose_nothing_and_use_no_second_id(database: Datab
         received.event(SECRET)
 
 
-async def until_delivered(database: Database, endpoint: outbox.Endpoint, number: int) -> None:
-    for _ in range(400):
-        if sum(each.state == "delivered" for each in await deliveries(database, endpoint)) == number:
-            return
-        await asyncio.sleep(0.05)
-    pytest.fail(f"{number} deliveries did not arrive in 20 s")
-
-
 async def test_a_receiver_that_hangs_holds_only_its_own(database: Database) -> None:
     released = asyncio.Event()
 
@@ -316,9 +201,12 @@ async def test_a_receiver_that_hangs_holds_only_its_own(database: Database) -> N
 
     stop = asyncio.Event()
     async with receiver(hang) as slow, receiver() as quick:
-        slow_endpoint, quick_endpoint = await subscribe(database, slow.url), await subscribe(database, quick.url)
+        slow_endpoint, quick_endpoint = (
+            await subscribe(database, slow.url, concurrency=4),
+            await subscribe(database, quick.url),
+        )
         await put(database, *(due(number) for number in range(40)))
-        dispatcher = Dispatcher(database, allowed=LOOPBACK, concurrency=20, per_endpoint=4)
+        dispatcher = Dispatcher(database, SEAL, allowed=LOOPBACK, concurrency=20)
         running = asyncio.create_task(dispatcher.run(stop))
         await until_delivered(database, quick_endpoint, 40)
         assert len(slow.received) == 4
@@ -337,7 +225,7 @@ async def test_stopping_lets_what_is_on_its_way_end_and_notes_it(database: Datab
     async with receiver(think) as one:
         endpoint = await subscribe(database, one.url)
         await put(database, due())
-        running = asyncio.create_task(Dispatcher(database, allowed=LOOPBACK).run(stop))
+        running = asyncio.create_task(Dispatcher(database, SEAL, allowed=LOOPBACK).run(stop))
         await one.arrived.wait()
         stop.set()
         await running
@@ -353,14 +241,14 @@ async def test_what_a_dispatcher_gave_up_goes_out_again_under_the_same_id(databa
     async with receiver(hang) as one:
         endpoint = await subscribe(database, one.url)
         await put(database, due())
-        running = asyncio.create_task(Dispatcher(database, allowed=LOOPBACK).run(asyncio.Event()))
+        running = asyncio.create_task(Dispatcher(database, SEAL, allowed=LOOPBACK).run(asyncio.Event()))
         await one.arrived.wait()
         running.cancel()
         await asyncio.gather(running, return_exceptions=True)
         one.answer = status(204)
-        assert await Dispatcher(database, allowed=LOOPBACK).deliver_due() == 0
+        assert await Dispatcher(database, SEAL, allowed=LOOPBACK).deliver_due() == 0
         database.clock_shift = timedelta(seconds=61)
-        assert await Dispatcher(database, allowed=LOOPBACK).deliver_due() == 1
+        assert await Dispatcher(database, SEAL, allowed=LOOPBACK).deliver_due() == 1
     assert one.ids == [due().id, due().id]
     (delivery,) = await deliveries(database, endpoint)
     assert (delivery.state, len(delivery.attempts)) == ("delivered", 1)
@@ -371,7 +259,7 @@ async def test_delivery_goes_on_when_the_database_was_away(database: Database, d
     async with receiver() as one:
         endpoint = await subscribe(database, one.url)
         own = await Database.open(database_url, size=2)
-        running = asyncio.create_task(Dispatcher(own, allowed=LOOPBACK).run(stop))
+        running = asyncio.create_task(Dispatcher(own, SEAL, allowed=LOOPBACK).run(stop))
         await put(database, due(1))
         await until_delivered(database, endpoint, 1)
         operator = await asyncpg.connect(database_url)
@@ -394,4 +282,4 @@ async def test_delivery_goes_on_when_the_database_was_away(database: Database, d
 
 def test_a_schedule_that_does_not_begin_at_once_is_refused(database: Database) -> None:
     with pytest.raises(ValueError, match="begins with 0"):
-        Dispatcher(database, schedule=[timedelta(seconds=1)])
+        Dispatcher(database, SEAL, schedule=[timedelta(seconds=1)])

@@ -15,6 +15,7 @@ from service.domain.address import Network
 from service.domain.signature import secret_bytes
 from service.environment import Environment
 from service.postgres import Database
+from tests.sealed import KEYS, SEAL
 from tests.story.receiver import receiver
 
 LOOPBACK: tuple[Network, ...] = (ip_network("127.0.0.0/8"),)
@@ -29,7 +30,7 @@ async def caller(database_url: str, *scopes: str, plants: list[str] | None = Non
     async with database.transaction() as tx:
         _, token = await access.mint(tx, name="a test", scopes=scopes or ("webhooks:admin",), plants=plants)
     await database.close()
-    environment = Environment(database_url=database_url, webhook_networks=LOOPBACK)
+    environment = Environment(database_url=database_url, webhook_networks=LOOPBACK, secret_keys=KEYS[:1])
     app = create_app(environment, parts=frozenset())
     headers = {"Authorization": f"Bearer {token}"}
     transport = httpx.ASGITransport(app=cast(Any, app))
@@ -63,7 +64,7 @@ async def test_a_ping_arrives_signed_and_is_listed(database_url: str) -> None:
         pinged = await client.post(f"{PATH}/{added['id']}/ping")
         assert pinged.status_code == 202
         database = await Database.open(database_url)
-        assert await Dispatcher(database, allowed=LOOPBACK).deliver_due() == 1
+        assert await Dispatcher(database, SEAL, allowed=LOOPBACK).deliver_due() == 1
         await database.close()
         listed = (await client.get(f"{PATH}/{added['id']}/deliveries")).json()
     event = one.received[0].event(secret_bytes(added["secret"]))
@@ -82,7 +83,7 @@ async def test_what_waits_for_a_paused_endpoint_is_sent_when_it_is_enabled_again
             assert changed.json()["enabled"] is enabled
             if not enabled:
                 await client.post(f"{place}/ping")
-            assert await Dispatcher(database, allowed=LOOPBACK).deliver_due() == sent
+            assert await Dispatcher(database, SEAL, allowed=LOOPBACK).deliver_due() == sent
             assert len(one.received) == sent
         await database.close()
 
