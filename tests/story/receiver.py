@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from typing import Any
 
 from aiohttp import web
 from cloudevents.core.base import BaseCloudEvent
@@ -27,6 +28,12 @@ class Received(Struct, frozen=True):
         event = from_http_event(HTTPMessage(headers=self.headers, body=self.body))
         assert verified["id"] == event.get_id() == self.headers["webhook-id"]
         return event
+
+    def data(self, secret: bytes) -> dict[str, Any]:
+        """What the event says, verified."""
+        found = self.event(secret).get_data()
+        assert isinstance(found, dict)
+        return found
 
 
 class Receiver:
