@@ -5,6 +5,8 @@ Rules of this file
 - What may be called, and how, is `outgoing.py`'s to know.
 - Only a whole answer with a status of 2xx is success. Redirects are answers like any other: failures.
 - Finished attempts are noted, and new ones claimed, in one transaction a turn, so that a busy dispatcher costs few.
+- Some more are claimed than may be on their way, so that posting does not wait for turns. When an attempt fails, what
+  its endpoint has waiting here is given back: how it goes on is decided by what was noted.
 """
 
 import asyncio
@@ -34,6 +36,8 @@ HEADERS_KEPT: Final = ("content-type", "location", "retry-after", "server", "dat
 HEADER_CHARACTERS_MAX: Final = 500
 ERROR_CHARACTERS_MAX: Final = 500
 LEASE_BEYOND_TIMEOUT: Final = timedelta(seconds=45)
+AHEAD: Final = 4
+"""So many times what may be on its way is claimed."""
 POLL_S: Final = 0.25
 PAUSE_S: Final = 1.0
 
@@ -69,6 +73,10 @@ class Dispatcher:
         self._drain_s = drain_s
         self._caller = Caller(allowed, timeout_s=timeout_s, read_bytes=ANSWER_BYTES_MAX, resolver=resolver)
         self._woken = asyncio.Event()
+        self._on_the_way = asyncio.Semaphore(concurrency)
+        self._lanes: dict[str, _Lane] = {}
+        self._stopping = False
+        self._given_back: list[Claim] = []
         self._tasks: set[asyncio.Task[None]] = set()
         self._finished: list[Attempt] = []
         self._clock = (datetime.fromtimestamp(0, UTC), 0.0)
@@ -97,16 +105,18 @@ class Dispatcher:
                         continue
                 await self._drain()
         finally:
+            self._stopping = False
             halt.cancel()
 
     async def deliver_due(self) -> int:
         """One round: posts what is due now (at most `concurrency`) and notes it; answers how many it posted."""
         async with self._calling():
-            started = await self._turn(claiming=True)
+            await self._turn(claiming=True)
             while self._tasks:
                 await asyncio.wait(self._tasks)
+            posted = len(self._finished)
             await self._turn(claiming=False)
-        return started
+        return posted
 
     async def _try_turn(self, *, claiming: bool) -> bool:
         try:
@@ -119,32 +129,41 @@ class Dispatcher:
             return False
         return True
 
-    async def _turn(self, *, claiming: bool) -> int:
-        """Notes what has finished and, when claiming, claims and starts what is due; answers how many it started."""
-        free = self._concurrency - len(self._tasks) if claiming else 0
+    async def _turn(self, *, claiming: bool) -> None:
+        """Notes what has finished and what is given back; when claiming, claims and starts what is due."""
+        free = self._concurrency * AHEAD - len(self._tasks) if claiming else 0
         finished = sorted(self._finished, key=lambda each: (each.claim.endpoint, each.claim.notice))
-        if not finished and free <= 0:
-            return 0
+        given_back = list(self._given_back)
+        if not finished and not given_back and free <= 0:
+            return
         claims: list[Claim] = []
         async with self._database.transaction() as tx:
             self._clock = (tx.now, asyncio.get_running_loop().time())
             await outbox.note_attempts(tx, finished, disable_after=self._disable_after)
+            await outbox.give_back(tx, given_back)
             if free > 0:
                 lease = timedelta(seconds=self._timeout_s) + LEASE_BEYOND_TIMEOUT
-                claims = await outbox.claim(tx, self._seal, limit=free, lease_until=tx.now + lease)
+                claims = await outbox.claim(tx, self._seal, limit=free, lease_until=tx.now + lease, ahead=AHEAD)
         del self._finished[: len(finished)]
+        del self._given_back[: len(given_back)]
         for claim in claims:
-            task = asyncio.create_task(self._deliver(claim))
-            self._tasks.add(task)
-            task.add_done_callback(self._tasks.discard)
-        return len(claims)
+            self._start(claim)
+
+    def _start(self, claim: Claim) -> None:
+        lane = self._lanes.get(claim.endpoint)
+        if lane is None or lane.at_once != claim.route.at_once:
+            lane = self._lanes[claim.endpoint] = _Lane(claim.route.at_once)
+        task = asyncio.create_task(self._deliver(claim, lane, lane.failures))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
 
     async def _drain(self) -> None:
         """Waits a while for what is on its way, gives the rest up (its leases run out), and notes what ended."""
+        self._stopping = True
         if self._tasks:
             await asyncio.wait(self._tasks, timeout=self._drain_s)
         await self._give_up()
-        if self._finished:
+        if self._finished or self._given_back:
             await self._try_turn(claiming=False)
 
     async def _give_up(self) -> None:
@@ -161,9 +180,18 @@ class Dispatcher:
             finally:
                 await self._give_up()
 
-    async def _deliver(self, claim: Claim) -> None:
+    async def _deliver(self, claim: Claim, lane: "_Lane", failures: int) -> None:
+        """Posts once there is room; gives the claim back where its endpoint has failed since, or time is short."""
         try:
-            self._finished.append(await self._attempt(claim))
+            async with lane.slots, self._on_the_way:
+                late = self._now() + timedelta(seconds=self._timeout_s) > claim.lease_until
+                if self._stopping or late or lane.failures != failures:
+                    self._given_back.append(claim)
+                    return
+                attempt = await self._attempt(claim)
+                if attempt.state != "delivered":
+                    lane.failures += 1
+                self._finished.append(attempt)
         finally:
             self.wake()
 
@@ -219,6 +247,15 @@ class Dispatcher:
             asked=answered.asked,
             disable="it answered 410 Gone" if answered.status == 410 else None,
         )
+
+
+class _Lane:
+    """One endpoint's posts in this process: as many at once as it takes; `failures` tells old claims from new."""
+
+    def __init__(self, at_once: int) -> None:
+        self.at_once = at_once
+        self.slots = asyncio.Semaphore(at_once)
+        self.failures = 0
 
 
 class _Answered:

@@ -29,16 +29,19 @@ from service.sealing import Seal, SealedOtherwise
 LOG: Final = logging.getLogger(__name__)
 _SQL: Final = Statements.beside(__file__)
 _ANY_PACE: Final = 1_000_000
+_MANY: Final = 4
+"""An endpoint that takes fewer at once may be one that must not get more."""
 
 State = Literal["waiting", "delivered", "failed", "dropped"]
 
 
 class Route(Struct, frozen=True, kw_only=True):
-    """How an endpoint is reached: where, signed by which secrets, and with which certificates (PEM)."""
+    """How an endpoint is reached: where, by how many posts at once, signed by what, with which certificates (PEM)."""
 
     endpoint: str
     url: str
     signing: tuple[tuple[Scheme, bytes], ...]
+    at_once: int = 1
     certificate: str | None = None
     certificate_key: bytes | None = None
     authority: str | None = None
@@ -171,9 +174,11 @@ def _about(endpoint: str, notice_type: str, at: datetime, more: Mapping[str, Any
     )
 
 
-async def claim(tx: Transaction, seal: Seal, *, limit: int, lease_until: datetime) -> list[Claim]:
+async def claim(tx: Transaction, seal: Seal, *, limit: int, lease_until: datetime, ahead: int = 1) -> list[Claim]:
     """Takes up to `limit` deliveries that are due, the longest due first, within what each endpoint takes.
 
+    `ahead` times as many as an endpoint takes at once are held for it, but for one that takes few: that limit holds
+    for all dispatchers together.
     Never waits for another dispatcher: an endpoint is one's for the length of this transaction. An endpoint whose
     secrets cannot be opened is left alone until a process comes that can.
     """
@@ -189,7 +194,7 @@ async def claim(tx: Transaction, seal: Seal, *, limit: int, lease_until: datetim
         lease_until=lease_until,
         limit=limit,
         endpoints=list(routes),
-        at_once=[at_once(row["failures"], row["concurrency"]) for row in reached],
+        in_hand=[_held(route.at_once, ahead) for route in routes.values()],
         paces=paces,
         order_waits=[row["order_wait"] for row in reached],
     )
@@ -220,6 +225,7 @@ async def _routes(tx: Transaction, seal: Seal, to_tell: Mapping[str, Any]) -> di
             routes[endpoint] = Route(
                 endpoint=endpoint,
                 url=row["url"],
+                at_once=at_once(row["failures"], row["concurrency"]),
                 signing=tuple(
                     (each["scheme"], seal.open(each["secret"], each["sealed_by"])) for each in signing[endpoint]
                 ),
@@ -230,6 +236,10 @@ async def _routes(tx: Transaction, seal: Seal, to_tell: Mapping[str, Any]) -> di
         except SealedOtherwise as error:
             LOG.warning("%s is not told: its secrets are %s", endpoint, error)
     return routes
+
+
+def _held(taken_at_once: int, ahead: int) -> int:
+    return taken_at_once * ahead if taken_at_once >= _MANY else taken_at_once
 
 
 def _pace(row: Mapping[str, Any], now: datetime) -> int:
@@ -245,6 +255,17 @@ async def _note_pace(tx: Transaction, reached: Sequence[Mapping[str, Any]], take
             begun = max(row["paced"], tx.now - timedelta(seconds=1))
             used = timedelta(seconds=taken[row["endpoint"]] / row["per_second"])
             await tx.run(endpoints.SQL["pace"], endpoint=row["endpoint"], paced=begun + used)
+
+
+async def give_back(tx: Transaction, claims: Sequence[Claim]) -> None:
+    """Lets go of claims that nothing was done with, where they are still held."""
+    if claims:
+        await tx.run(
+            _SQL["give_back"],
+            endpoints=[each.endpoint for each in claims],
+            notices=[each.notice for each in claims],
+            leases=[each.lease_until for each in claims],
+        )
 
 
 async def note_attempts(

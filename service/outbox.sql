@@ -59,10 +59,10 @@ SELECT CAST(:endpoint AS text), notice, CAST(:now AS timestamptz), CAST(:now AS 
 -- wants order, a spindle's notice waits for the one before it, but no longer than `order_wait` seconds.
 WITH due AS (
     SELECT e.endpoint, d.notice, d.attempts, d.tried
-      FROM unnest(CAST(:endpoints AS text[]), CAST(:at_once AS integer[]), CAST(:paces AS integer[]),
-                  CAST(:order_waits AS integer[])) AS e (endpoint, at_once, pace, order_wait)
+      FROM unnest(CAST(:endpoints AS text[]), CAST(:in_hand AS integer[]), CAST(:paces AS integer[]),
+                  CAST(:order_waits AS integer[])) AS e (endpoint, in_hand, pace, order_wait)
      CROSS JOIN LATERAL (
-           SELECT count(*) AS in_hand
+           SELECT count(*) AS held
              FROM kept.delivery h
             WHERE h.endpoint = e.endpoint AND h.lease_until > CAST(:now AS timestamptz)) h
      CROSS JOIN LATERAL (
@@ -80,7 +80,7 @@ WITH due AS (
                       AND o.notice < w.notice
                       AND o.put > CAST(:now AS timestamptz) - make_interval(secs => e.order_wait)))
             ORDER BY w.next_attempt, w.notice
-            LIMIT least(greatest(e.at_once - h.in_hand, 0), e.pace)
+            LIMIT least(greatest(e.in_hand - h.held, 0), e.pace)
               FOR UPDATE SKIP LOCKED) d
      ORDER BY d.next_attempt, d.notice
      LIMIT CAST(:limit AS integer)
@@ -96,6 +96,21 @@ SELECT due.endpoint, due.notice, due.attempts, due.tried, n.id, n.body
   JOIN due USING (endpoint, notice)
   JOIN kept.notice n ON n.notice = due.notice
  ORDER BY due.notice
+
+-- name: give_back
+-- Locked ascending, as a dispatcher locks what it notes.
+WITH held AS (
+    SELECT d.endpoint, d.notice
+      FROM kept.delivery d
+      JOIN unnest(CAST(:endpoints AS text[]), CAST(:notices AS bigint[]), CAST(:leases AS timestamptz[]))
+           AS given (endpoint, notice, lease_until) USING (endpoint, notice, lease_until)
+     ORDER BY d.endpoint, d.notice
+       FOR UPDATE OF d
+)
+UPDATE kept.delivery d
+   SET lease_until = NULL
+  FROM held
+ WHERE d.endpoint = held.endpoint AND d.notice = held.notice
 
 -- name: lock_deliveries
 -- Ascending, so that two dispatchers noting at once wait for each other instead of for ever.

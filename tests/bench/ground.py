@@ -50,12 +50,12 @@ def ground() -> Iterator[Ground]:
             environment = {**os.environ, "DATABASE_URL": server.dsn, "SPINDLE_LEDGER_BOOTSTRAP_KEY": KEY}
             serve = [sys.executable, "-m", "service", "serve", "--port", "0", "--without", "sweep,deliver"]
             bare_command = [sys.executable, "-m", "tests.bench.bare"]
-            with _process(serve, environment) as service, _process(bare_command, environment) as bare:
+            with process(serve, environment) as service, process(bare_command, environment) as bare:
                 yield Ground(dsn=server.dsn, service=service, bare=bare)
 
 
 @contextlib.contextmanager
-def _process(command: list[str], environment: dict[str, str]) -> Iterator[str]:
+def process(command: list[str], environment: dict[str, str]) -> Iterator[str]:
     """A process that says where it serves; answers that address, ends the process."""
     with subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
