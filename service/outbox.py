@@ -42,6 +42,7 @@ class Route(Struct, frozen=True, kw_only=True):
     url: str
     signing: tuple[tuple[Scheme, bytes], ...]
     at_once: int = 1
+    failing: bool = False
     certificate: str | None = None
     certificate_key: bytes | None = None
     authority: str | None = None
@@ -226,6 +227,7 @@ async def _routes(tx: Transaction, seal: Seal, to_tell: Mapping[str, Any]) -> di
                 endpoint=endpoint,
                 url=row["url"],
                 at_once=at_once(row["failures"], row["concurrency"]),
+                failing=row["failures"] > 0,
                 signing=tuple(
                     (each["scheme"], seal.open(each["secret"], each["sealed_by"])) for each in signing[endpoint]
                 ),
@@ -295,6 +297,8 @@ async def _note_standings(tx: Transaction, attempts: Sequence[Attempt], disable_
     for attempt in attempts:
         by_endpoint.setdefault(attempt.claim.endpoint, []).append(attempt)
     failed = [name for name, made in by_endpoint.items() if any(each.state != "delivered" for each in made)]
+    if not failed and not any(each.claim.route.failing for each in attempts):
+        return
     for row in await tx.rows(endpoints.SQL["standings"], endpoints=list(by_endpoint), failed=failed):
         endpoint = row["endpoint"]
         before = endpoints.standing(row)

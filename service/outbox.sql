@@ -55,16 +55,22 @@ SELECT CAST(:endpoint AS text), notice, CAST(:now AS timestamptz), CAST(:now AS 
 
 -- name: claim
 -- Goes endpoint by endpoint, each with what its own limits leave, so a heap of waiting notices for one endpoint is
--- neither scanned for nor served before another's. Rows that another dispatcher holds are skipped. Where an endpoint
--- wants order, a spindle's notice waits for the one before it, but no longer than `order_wait` seconds.
+-- neither scanned for nor served before another's. Rows that another dispatcher holds are skipped. What is held is
+-- what was due longest, so it is counted at the front; where order is kept, what waits may stand before it. There, a
+-- spindle's notice waits for the one before it, but no longer than `order_wait` seconds.
 WITH due AS (
     SELECT e.endpoint, d.notice, d.attempts, d.tried
       FROM unnest(CAST(:endpoints AS text[]), CAST(:in_hand AS integer[]), CAST(:paces AS integer[]),
                   CAST(:order_waits AS integer[])) AS e (endpoint, in_hand, pace, order_wait)
      CROSS JOIN LATERAL (
-           SELECT count(*) AS held
-             FROM kept.delivery h
-            WHERE h.endpoint = e.endpoint AND h.lease_until > CAST(:now AS timestamptz)) h
+           SELECT count(*) FILTER (WHERE f.lease_until > CAST(:now AS timestamptz)) AS held
+             FROM (SELECT o.lease_until
+                     FROM kept.delivery o
+                    WHERE o.endpoint = e.endpoint
+                      AND o.state = 'waiting'
+                      AND o.next_attempt <= CAST(:now AS timestamptz)
+                    ORDER BY o.next_attempt, o.notice
+                    LIMIT CASE WHEN e.order_wait IS NULL THEN 4 * e.in_hand + 64 END) f) h
      CROSS JOIN LATERAL (
            SELECT w.notice, w.attempts, w.tried, w.next_attempt
              FROM kept.delivery w

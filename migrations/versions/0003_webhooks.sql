@@ -49,8 +49,13 @@ UPDATE kept.delivery d SET spindle = n.spindle, put = n.created, tried = d.attem
   FROM kept.notice n WHERE n.notice = d.notice;
 ALTER TABLE kept.delivery ALTER COLUMN put SET NOT NULL;
 CREATE INDEX delivery_of_spindle ON kept.delivery (endpoint, spindle, notice) WHERE state = 'waiting';
-CREATE INDEX delivery_in_hand ON kept.delivery (endpoint) WHERE lease_until IS NOT NULL;
 CREATE INDEX delivery_by_state ON kept.delivery (endpoint, state, notice);
+
+-- A claim and its end are updates of one row: no index holds the lease, so that the first stays on its page.
+ALTER TABLE kept.delivery SET (fillfactor = 70);
+
+-- An attempt is written only with its delivery locked.
+ALTER TABLE kept.attempt DROP CONSTRAINT attempt_endpoint_notice_fkey;
 
 -- The whole of a notice whose body would have been too large to send; what is sent then names where it is.
 ALTER TABLE kept.notice ADD COLUMN whole json;
