@@ -53,6 +53,10 @@ UPDATE kept.endpoint
    SET disabled = NULL, disabled_reason = NULL, failures = 0, failing = NULL, told_failing = NULL, rests_until = NULL
  WHERE endpoint = CAST(:endpoint AS text) AND deleted IS NULL
 
+-- name: end_rest
+-- Whoever asks for a ping wants to know now.
+UPDATE kept.endpoint SET rests_until = NULL WHERE endpoint = CAST(:endpoint AS text) AND rests_until IS NOT NULL
+
 -- name: disable_endpoint
 -- Only the first to disable it touches a row, so it is announced once.
 UPDATE kept.endpoint

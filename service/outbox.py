@@ -135,7 +135,8 @@ async def put_untold(tx: Transaction, notices: Sequence[Notice]) -> int:
 
 
 async def ping(tx: Transaction, endpoint: str) -> str:
-    """Puts an `endpoint.ping` for one endpoint, whatever its types; answers the notice's id."""
+    """Puts an `endpoint.ping` for one endpoint, whatever its types and its rest; answers the notice's id."""
+    await tx.run(endpoints.SQL["end_rest"], endpoint=endpoint)
     notice = _about(endpoint, "endpoint.ping", tx.now, {})
     await tx.run(
         _SQL["put_for_endpoint"],

@@ -175,6 +175,18 @@ async def test_an_endpoint_that_asks_for_peace_is_left_in_peace_with_all_that_wa
         assert await rounds(database, 3) == [1, 1, 0]
 
 
+async def test_a_ping_is_sent_also_to_an_endpoint_that_rests(database: Database) -> None:
+    async with receiver(status(503, Retry_After="600")) as one:
+        endpoint = await subscribe(database, one.url)
+        await put(database, due(1))
+        assert await rounds(database, 2) == [1, 0]
+        one.answer = status(204)
+        async with database.transaction() as tx:
+            await outbox.ping(tx, endpoint.id)
+        assert await rounds(database, 2) == [1, 0]
+    assert types(one) == ["recheck.due", "endpoint.ping"]
+
+
 async def test_after_days_without_a_success_the_next_used_up_notice_disables_the_endpoint(database: Database) -> None:
     async with receiver(status(500)) as broken, receiver() as other:
         endpoint = await subscribe(database, broken.url)
