@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import msgspec
 
+from service.api.document_questions import QUESTIONS
 from service.api.event_lines import MEDIA_TYPE as LINES
 from service.api.events import BATCH
 
@@ -362,6 +363,7 @@ EXAMPLES: Final[dict[str, dict[str, dict[str, Json]]]] = {
             }
         )
     },
+    **{name: {_JSON: _one(question)} for name, question in QUESTIONS.items()},
     "add_endpoint": {_JSON: _one({"url": "https://127.0.0.1:8443/hooks", "types": ["recheck.due", "recheck.overdue"]})},
     "mint_key": {
         _JSON: _one({"name": "the tablet of hall 1", "scopes": ["events:write", "read"], "plants": ["skerrow"]})

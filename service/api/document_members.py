@@ -76,8 +76,14 @@ _MEASURED: Final = {
 _PLAIN: Final = {"type": "string", "pattern": _SHOWN, "description": "a decimal, written plainly"}
 _EVENT_DATA: Final = [kind.data.__name__ for kind in KINDS.values()]
 _NUMBER_ASKED: Final = ref("PlainNumber")
+_NUMBER_IF_ANY: Final = or_null(_NUMBER_ASKED)
 _NUMBER_OR_QUANTITY: Final = {"anyOf": [_NUMBER_ASKED, ref("Quantity")]}
 _ASKED: Final = r"^-?(0|[1-9][0-9]{0,19})(\.[0-9]{1,30})?([eE][+-]?[0-9]{1,2})?$"
+
+
+def _numbers(most: int, *, least: int = 0) -> Schema:
+    """A list of numbers of a question."""
+    return {"type": "array", **({"minItems": least} if least else {}), "maxItems": most, "items": _NUMBER_ASKED}
 
 
 def _standing(verdict: str) -> Schema:
@@ -237,6 +243,31 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
             "items": {"type": "array", "minItems": 2, "maxItems": 2, "items": _NUMBER_ASKED},
         },
     },
+    "ChartAsked": {"x": _numbers(10_000, least=1)},
+    "ChartParameters": {
+        **dict.fromkeys(("target", "sigma", "L", "d2", "D4", "lambda", "k", "h"), _NUMBER_IF_ANY),
+        "shifts": or_null(_numbers(20)),
+    },
+    "TrendAsked": {
+        "y": _numbers(2000, least=1),
+        "x": or_null(_numbers(2000, least=1)),
+        **dict.fromkeys(("confidence", "limit", "predict_at"), _NUMBER_IF_ANY),
+    },
+    "LifeAsked": {
+        **{name: _numbers(10_000) for name in ("failures", "censored")},
+        "confidence": _NUMBER_IF_ANY,
+        "at": _numbers(100),
+    },
+    "GrowthAsked": {"times": _numbers(1000, least=1), "end": _NUMBER_IF_ANY, "confidence": _NUMBER_IF_ANY},
+    "ReplacementAsked": {
+        **dict.fromkeys(("shape", "scale", "cost_planned", "cost_failure"), _NUMBER_ASKED),
+        "at": _numbers(200),
+    },
+    "SpringAsked": {
+        **dict.fromkeys(("De", "Di", "t", "s", "E", "nu"), _NUMBER_ASKED),
+        **dict.fromkeys(("h0", "l0", "t_reduced"), _NUMBER_IF_ANY),
+    },
+    "StackAsked": {"w_M": _NUMBER_IF_ANY, "w_R": _NUMBER_IF_ANY},
     "StudyAsked": {"tolerance": or_null(_NUMBER_ASKED)},
     "StudyMeasurement": {"value": _NUMBER_ASKED},
     "ConformityAsked": {

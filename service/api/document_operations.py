@@ -12,10 +12,16 @@ from service.api.events import BATCH, SINGLE
 from service.api.probes import Readiness
 from service.api.webhooks import EndpointChange
 from service.domain.budget import BudgetAsked
+from service.domain.chart import ChartAsked
 from service.domain.conformity import ConformityAsked, GlobalRiskAsked
 from service.domain.evaluation import SettingAsked
+from service.domain.growth import GrowthAsked
+from service.domain.life import LifeAsked
 from service.domain.line import LineAsked
+from service.domain.replacement import ReplacementAsked
+from service.domain.spring import SpringAsked
 from service.domain.study import StudyAsked
+from service.domain.trend import TrendAsked
 
 JSON: Final = "application/json"
 
@@ -162,6 +168,30 @@ OPERATIONS: Final[dict[str, Told]] = {
     "post_line": Told(line="Fit a straight line", codes=_OF_EVALUATIONS, bodies={JSON: ref(LineAsked.__name__)}),
     "post_study": Told(
         line="Judge a gauge by a repeatability study", codes=_OF_EVALUATIONS, bodies={JSON: ref(StudyAsked.__name__)}
+    ),
+    "post_chart": Told(
+        line="Put a series on a control chart", codes=_OF_EVALUATIONS, bodies={JSON: ref(ChartAsked.__name__)}
+    ),
+    "post_trend": Told(
+        line="Ask for a trend, and when it meets a limit",
+        codes=_OF_EVALUATIONS,
+        bodies={JSON: ref(TrendAsked.__name__)},
+    ),
+    "post_life": Told(
+        line="Ask how long something lasts", codes=_OF_EVALUATIONS, bodies={JSON: ref(LifeAsked.__name__)}
+    ),
+    "post_growth": Told(
+        line="Ask whether repeated failures grow rarer",
+        codes=_OF_EVALUATIONS,
+        bodies={JSON: ref(GrowthAsked.__name__)},
+    ),
+    "post_replacement": Told(
+        line="Ask at which age replacing pays",
+        codes=_OF_EVALUATIONS,
+        bodies={JSON: ref(ReplacementAsked.__name__)},
+    ),
+    "post_spring": Told(
+        line="Ask for the force of disc springs", codes=_OF_EVALUATIONS, bodies={JSON: ref(SpringAsked.__name__)}
     ),
     "add_endpoint": Told(
         line="Add a webhook endpoint",

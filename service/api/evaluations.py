@@ -13,6 +13,7 @@ from service import catalogue
 from service.api.door import JSON_BODY, time_of
 from service.domain import evaluation
 from service.domain.budget import BudgetAsked, BudgetEvaluated, evaluate_budget
+from service.domain.chart import ChartAsked, ChartEvaluated, evaluate_chart
 from service.domain.conformity import (
     ConformityAsked,
     ConformityEvaluated,
@@ -24,12 +25,17 @@ from service.domain.conformity import (
 from service.domain.evaluation import Assumption, SettingAsked, evaluate_setting
 from service.domain.event.envelope import Unreadable, decode, refuse_nul
 from service.domain.gauge import Gauge
+from service.domain.growth import GrowthAsked, GrowthEvaluated, evaluate_growth
+from service.domain.life import LifeAsked, LifeEvaluated, evaluate_life
 from service.domain.line import LineAsked, LineEvaluated, evaluate_line
 from service.domain.question import QuestionRefused
+from service.domain.replacement import ReplacementAsked, ReplacementEvaluated, evaluate_replacement
 from service.domain.sheet import Revision
 from service.domain.shown import verdict_shown
+from service.domain.spring import SpringAsked, SpringEvaluated, evaluate_spring
 from service.domain.step import SheetUnknown
 from service.domain.study import StudyAsked, StudyEvaluated, evaluate_study
+from service.domain.trend import TrendAsked, TrendEvaluated, evaluate_trend
 from service.domain.turn import Instruction
 from service.postgres import Database, Transaction
 
@@ -39,6 +45,12 @@ _GLOBAL_RISK: Final = msgspec.json.Decoder(GlobalRiskAsked)
 _BUDGET: Final = msgspec.json.Decoder(BudgetAsked)
 _LINE: Final = msgspec.json.Decoder(LineAsked)
 _STUDY: Final = msgspec.json.Decoder(StudyAsked)
+_CHART: Final = msgspec.json.Decoder(ChartAsked)
+_TREND: Final = msgspec.json.Decoder(TrendAsked)
+_LIFE: Final = msgspec.json.Decoder(LifeAsked)
+_GROWTH: Final = msgspec.json.Decoder(GrowthAsked)
+_REPLACEMENT: Final = msgspec.json.Decoder(ReplacementAsked)
+_SPRING: Final = msgspec.json.Decoder(SpringAsked)
 
 
 class SettingAnswer(Struct, frozen=True, kw_only=True):
@@ -113,6 +125,48 @@ async def post_study(request: Request[Any, Any, Any]) -> StudyEvaluated:
     return await asyncio.to_thread(evaluate_study, asked)
 
 
+@post("/chart", status_code=200, opt={JSON_BODY: ChartAsked})
+async def post_chart(request: Request[Any, Any, Any]) -> ChartEvaluated:
+    """Puts a series on a control chart: which points signal, and how seldom chance does it."""
+    asked: ChartAsked = await _asked(request, _CHART)
+    return await asyncio.to_thread(evaluate_chart, asked)
+
+
+@post("/trend", status_code=200, opt={JSON_BODY: TrendAsked})
+async def post_trend(request: Request[Any, Any, Any]) -> TrendEvaluated:
+    """Tells whether a series rises or falls, how steeply, and when it meets a limit."""
+    asked: TrendAsked = await _asked(request, _TREND)
+    return await asyncio.to_thread(evaluate_trend, asked)
+
+
+@post("/life", status_code=200, opt={JSON_BODY: LifeAsked})
+async def post_life(request: Request[Any, Any, Any]) -> LifeEvaluated:
+    """Tells how long something lasts, from failures and from lives that were cut short."""
+    asked: LifeAsked = await _asked(request, _LIFE)
+    return await asyncio.to_thread(evaluate_life, asked)
+
+
+@post("/growth", status_code=200, opt={JSON_BODY: GrowthAsked})
+async def post_growth(request: Request[Any, Any, Any]) -> GrowthEvaluated:
+    """Tells whether the failures of one thing that is put right each time grow rarer."""
+    asked: GrowthAsked = await _asked(request, _GROWTH)
+    return await asyncio.to_thread(evaluate_growth, asked)
+
+
+@post("/replacement", status_code=200, opt={JSON_BODY: ReplacementAsked})
+async def post_replacement(request: Request[Any, Any, Any]) -> ReplacementEvaluated:
+    """Tells at which age replacing pays, before it fails, or that none pays."""
+    asked: ReplacementAsked = await _asked(request, _REPLACEMENT)
+    return await asyncio.to_thread(evaluate_replacement, asked)
+
+
+@post("/spring", status_code=200, opt={JSON_BODY: SpringAsked})
+async def post_spring(request: Request[Any, Any, Any]) -> SpringEvaluated:
+    """Tells force and energy of a disc spring, of a stack of them, and of one with a broken disc."""
+    asked: SpringAsked = await _asked(request, _SPRING)
+    return await asyncio.to_thread(evaluate_spring, asked)
+
+
 async def _asked(request: Request[Any, Any, Any], decoder: "msgspec.json.Decoder[Any]") -> Any:
     """The question, every number as it was written. Raises QuestionRefused or Malformed."""
     body = await request.body()
@@ -125,7 +179,10 @@ async def _asked(request: Request[Any, Any, Any], decoder: "msgspec.json.Decoder
 
 routes: Final = Router(
     path="/v1/evaluations",
-    route_handlers=[post_setting, post_conformity, post_global_risk, post_budget, post_line, post_study],
+    route_handlers=[
+        *(post_setting, post_conformity, post_global_risk, post_budget, post_line, post_study),
+        *(post_chart, post_trend, post_life, post_growth, post_replacement, post_spring),
+    ],
     opt={"scope": "read"},
     tags=["evaluations"],
 )

@@ -1,4 +1,4 @@
-"""Distributions that coverage factors and tests of variance need: Student's t and Fisher's F, by the incomplete beta.
+"""Distributions that factors and tests need: Student's t, Fisher's F, chi-square; by incomplete beta and gamma.
 
 Values are floats: they are never what a verdict is decided by alone, but factors and probabilities that are shown.
 """
@@ -87,3 +87,54 @@ def coverage_factor(confidence: float, dof: float) -> float:
 def f_exceeded(f: float, between: float, within: float) -> float:
     """The probability that Fisher's F with these degrees of freedom is larger than `f`."""
     return 1.0 if f <= 0 else incomplete_beta(within / 2, between / 2, within / (within + between * f))
+
+
+def incomplete_gamma(a: float, x: float) -> float:
+    """The regularised lower incomplete gamma function P(a, x), a above zero: by its series, or a continued fraction."""
+    if x <= 0:
+        return 0.0
+    front = exp(a * log(x) - x - lgamma(a))
+    if x < a + 1:
+        term = total = 1.0 / a
+        step = a
+        while term > total * 1e-17:
+            step += 1
+            term *= x / step
+            total += term
+        return front * total
+    # Modified Lentz (Abramowitz and Stegun, 6.5.31).
+    b = x + 1 - a
+    c, d = 1.0 / _TINY, 1.0 / b
+    value = d
+    for m in range(1, 100_000):
+        numerator = -m * (m - a)
+        b += 2
+        d = numerator * d + b
+        d = 1.0 / (d if abs(d) > _TINY else _TINY)
+        c = b + numerator / c
+        c = c if abs(c) > _TINY else _TINY
+        value *= d * c
+        if abs(d * c - 1.0) < 1e-16:
+            break
+    return 1.0 - front * value
+
+
+def chi_square_cdf(value: float, dof: float) -> float:
+    """The probability that chi-square with these degrees of freedom is at most `value`."""
+    return incomplete_gamma(dof / 2, value / 2)
+
+
+def chi_square_quantile(p: float, dof: float) -> float:
+    """The value that chi-square stays below with probability p, 0 < p < 1."""
+    low, high = 0.0, dof + 1.0
+    while chi_square_cdf(high, dof) < p:
+        low, high = high, 2 * high
+    while high - low > 1e-14 * high:
+        middle = (low + high) / 2
+        if middle in (low, high):
+            break
+        if chi_square_cdf(middle, dof) < p:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2

@@ -4,19 +4,28 @@ import re
 from collections.abc import Sequence
 from decimal import Context, Decimal
 from fractions import Fraction
+from math import isfinite
 from typing import Final
 
 import msgspec
+import numpy as np
 from msgspec import Raw, Struct
+from numpy.typing import NDArray
 
 from service.domain.quantity import EXACT, UNITS, Quantity, ShownQuantity, check_unit, shown
 from service.domain.refusal import Refusal
 
 ABSENT: Final = Raw(b"null")
+Floats = NDArray[np.float64]
+"""A series, one value after the other."""
 _WRITTEN: Final = re.compile(rb'"?(-?(?:0|[1-9][0-9]{0,19})(?:\.[0-9]{1,30})?(?:[eE][+-]?[0-9]{1,2})?)"?\Z')
 _LARGEST: Final = Decimal(10) ** 20
 _FINEST: Final = -30
 _DIGITS: Final = 15
+_DIGITS_OF_A_FLOAT: Final = 12
+_WIDE: Final = Context(prec=80)
+_CONFIDENCE_MIN: Final = Decimal("0.5")
+_CONFIDENCE_MAX: Final = Decimal("0.9999")
 _BASE_UNIT: Final = {"length": "mm", "angle": "deg", "force": "N", "torque": "N.m", "pressure": "bar", "one": "1"}
 
 
@@ -66,6 +75,35 @@ def plain_list(raws: Sequence[Raw], pointer: str) -> list[Decimal]:
     return [plain(raw, f"{pointer}/{place}") for place, raw in enumerate(raws)]
 
 
+def confidence_of(raw: Raw, pointer: str = "/confidence") -> float:
+    """The stated confidence of two-sided bounds, 0.95 where none is. Raises QuestionRefused."""
+    stated = plain_or_none(raw, pointer)
+    if stated is None:
+        return 0.95
+    if not _CONFIDENCE_MIN <= stated <= _CONFIDENCE_MAX:
+        text = f"a confidence lies between {_CONFIDENCE_MIN} and {_CONFIDENCE_MAX}, such as 0.95"
+        raise QuestionRefused(text, pointer=pointer)
+    return float(stated)
+
+
+def above_zero(raw: Raw, pointer: str) -> float:
+    """A plain number above zero, as a float. Raises QuestionRefused."""
+    value = plain(raw, pointer)
+    if value <= 0:
+        name = next((part for part in reversed(pointer.split("/")) if not part.isdigit()), "")
+        raise QuestionRefused(f"{name}: {format(value, 'f')} is not above zero", pointer=pointer)
+    return float(value)
+
+
+def centred(values: Sequence[Decimal], origin: Decimal | None = None) -> tuple[Decimal, Floats]:
+    """Values from the first of them (or from `origin`), subtracted exactly before they become floats.
+
+    So a series far from zero loses nothing of its differences.
+    """
+    start = values[0] if origin is None else origin
+    return start, np.array([float(_WIDE.subtract(value, start)) for value in values])
+
+
 def number(raw: Raw, pointer: str) -> Number | None:
     """A plain number or a quantity, exactly as written; None where it was left out. Raises QuestionRefused."""
     written = bytes(raw).strip()
@@ -111,6 +149,22 @@ def significant(value: Decimal | Fraction | float) -> str:
     else:
         rounded = context.plus(Decimal(value))
     return format(rounded.normalize() if rounded == 0 else rounded, "f")
+
+
+def rounded(value: float, origin: Decimal | None = None) -> str:
+    """A float to twelve significant digits, written plainly; added to `origin` where one is given.
+
+    Raises QuestionRefused for what no float holds: the numbers of the question lie too far apart.
+    """
+    if not isfinite(value):
+        raise QuestionRefused("these numbers lie too far apart to be computed with", pointer="")
+    whole = Decimal(value) if origin is None else _WIDE.add(origin, Decimal(value))
+    short = Context(prec=_DIGITS_OF_A_FLOAT).plus(whole).normalize()
+    return format(Decimal(0) if short == 0 else short, "f")
+
+
+def rounded_or_none(value: float | None, origin: Decimal | None = None) -> str | None:
+    return None if value is None else rounded(value, origin)
 
 
 def root(value: Fraction) -> Decimal:

@@ -5,7 +5,6 @@ says so there.
 """
 
 from decimal import Decimal
-from typing import Any
 
 import pytest
 
@@ -26,43 +25,9 @@ from service.domain.uncertainty import (
     from_triangle,
 )
 from service.domain.verdict import MeasuredDepth
+from tests.checks.asking import Asking, dec, given, near
 from tests.checks.published import CHECKS
-from tests.running import Json, running
-
-
-def dec(value: float | str) -> Decimal:
-    return Decimal(str(value))
-
-
-def given(check: str) -> Any:
-    return CHECKS[check]["inputs"]
-
-
-def near(check: str, name: str) -> Any:
-    """The expected value of a check, with its own tolerance."""
-    tolerance = CHECKS[check]["tolerance"]
-    return pytest.approx(
-        CHECKS[check]["expected"][name], abs=tolerance[name] if isinstance(tolerance, dict) else tolerance
-    )
-
-
-class Asking:
-    """The evaluations of a service in this process."""
-
-    def __init__(self, url: str) -> None:
-        self._url = url
-
-    async def __call__(self, what: str, **question: Any) -> Json:
-        async with running(self._url) as ledger:
-            answer = await ledger.client.post(f"/v1/evaluations/{what}", json=question)
-            assert answer.status_code == 200, answer.text
-            found: Json = answer.json()
-            return found
-
-
-@pytest.fixture
-def ask(database_url: str) -> Asking:
-    return Asking(database_url)
+from tests.running import Json
 
 
 def test_cf_05_a_speed_that_is_certainly_too_fast() -> None:
