@@ -111,7 +111,7 @@ class Signal(Struct, frozen=True, kw_only=True):
 
 
 class RunLength(Struct, frozen=True, kw_only=True):
-    """How many points it takes on average until a signal; null where that is too long to be computed."""
+    """How many points it takes on average until a signal; null where that, or the chart's memory, is too long."""
 
     shift: str
     points: str | None

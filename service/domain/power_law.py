@@ -16,6 +16,7 @@ from service.domain.question import Floats, QuestionRefused
 
 FEWEST: Final = 3
 """Two failures leave the unbiased estimate of a watch that ended with the last without a degree of freedom."""
+_LOG_MAX: Final = 690.0
 _REACH: Final = 9.0
 _PIECES: Final = 8
 _NODES: Final = 16
@@ -89,9 +90,13 @@ def fit_power_law(seen: Watched, *, unbiased: bool = False) -> PowerLaw:
 
     The shape is n divided by the sum of log(end / time); unbiased it is n - 1 by that (n - 2 where the watch ended
     with a failure): the modified maximum likelihood of the e-Handbook, 8.4.5.
+    Raises QuestionRefused where the scale is beyond floats.
     """
     shape = (seen.free - 1 if unbiased else seen.n) / seen.logs
-    scale = exp(log(seen.n) - shape * log(seen.end))
+    log_scale = log(seen.n) - shape * log(seen.end)
+    if abs(log_scale) > _LOG_MAX:
+        raise QuestionRefused("the failures lie too close to the end: no course can be told", pointer="/times")
+    scale = exp(log_scale)
     return PowerLaw(shape=shape, scale=scale, mtbf=seen.end / (seen.n * shape))
 
 

@@ -14,7 +14,7 @@ from service.domain.distribution import normal_cdf
 from service.domain.question import Floats
 
 _NODES: Final = 12
-_PIECES_MAX: Final = 60
+_PIECES_MAX: Final = 25
 LONGEST: Final = 1e9
 """Run lengths beyond this are not told: the equations lose their digits there."""
 

@@ -24,6 +24,21 @@ DOORS: Final[dict[str, Json]] = {
     "/v1/keys": MINTED,
     "/v1/evaluations/setting": {"sheet": "SKERROW-A", "gauge": "DG-03", "readings": MEASURED["data"]["readings"]},
     "/v1/evaluations/conformity": {"y": "1", "u": "1", "lower": "0", "upper": "2", "rule": {"name": "simple"}},
+    "/v1/evaluations/chart": {"kind": "individuals", "x": ["1", "2", "4"], "parameters": {"sigma": "1"}},
+    "/v1/evaluations/trend": {"y": ["1", "2", "4", "3"], "x": ["0", "1", "2", "3"], "limit": "9"},
+    "/v1/evaluations/life": {"failures": ["1", "2", "4"], "censored": ["3"], "at": ["2"]},
+    "/v1/evaluations/growth": {"times": ["1", "2", "4"], "end": "5", "truncation": "time"},
+    "/v1/evaluations/replacement": {"shape": "2", "scale": "9", "cost_planned": "1", "cost_failure": "5"},
+    "/v1/evaluations/spring": {
+        "De": "50",
+        "Di": "25",
+        "t": "3",
+        "h0": "1",
+        "s": "0.5",
+        "E": "206000",
+        "nu": "0.3",
+        "stack": {"parallel": 2, "series": 3, "w_R": "0.03"},
+    },
 }
 """Every door that takes a body, with one that it can at least read."""
 

@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Awaitable, Callable
 
-from tests.bench import folding, peer, reading, writing
+from tests.bench import folding, lives, peer, reading, writing
 from tests.bench.ground import Ground, Row, ground
 
 
@@ -13,6 +13,7 @@ async def _rows(at: Ground) -> list[Row]:
         *writing.MEASURES,
         *reading.MEASURES,
         *folding.MEASURES,
+        *lives.MEASURES,
         *peer.MEASURES,
     )
     for measure in measures:
