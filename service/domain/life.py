@@ -45,7 +45,7 @@ _METHOD: Final = {
 }
 _FEW: Final = (
     f"with fewer than {FEW} failures the bounds cover less than they say: simulated, bounds of 95 % by the likelihood "
-    "ratio cover about 83 % with 3 failures, 89 % with 5 and 93 % with 10, those by Fisher's information less"
+    "ratio cover about 83 % with 3 failures, 89 % with 5 and 92 % with 10, those by Fisher's information less"
 )
 
 
