@@ -3,7 +3,6 @@
 Series come in the order in which they were measured; points are counted from 0.
 """
 
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -157,14 +156,6 @@ def cusum(x: Floats, *, target: float, k: float, h: float, restart: bool = False
                 if restart:
                     sums[side] = 0.0
     return Cusum(upper=upper, lower=lower, cumulative=np.cumsum(off), crossings=tuple(crossings))
-
-
-def excursions(points: tuple[int, ...]) -> tuple[tuple[int, int], ...]:
-    """Points that follow each other, taken together: (first, last) of each run."""
-    runs: list[tuple[int, int]] = []
-    for before, point in pairwise((-2, *points)):
-        runs.append((runs.pop()[0], point) if point == before + 1 else (point, point))
-    return tuple(runs)
 
 
 def _places(outside: "np.typing.NDArray[np.bool_]") -> tuple[int, ...]:

@@ -47,10 +47,8 @@ class TheilSen(Struct, frozen=True, kw_only=True):
 
     slope: float
     intercept: float
-    slopes: int
     lower: float | None
     upper: float | None
-    exact: bool
 
 
 def check_series(x: Floats, y: Floats) -> None:
@@ -111,9 +109,8 @@ def theil_sen(x: Floats, y: Floats, confidence: float = 0.95) -> TheilSen:
     slopes = np.sort(_slopes(x, y))
     slope = float(np.median(slopes))
     ties_x, ties_y = _ties(x), _ties(y)
-    exact = not ties_x and not ties_y and len(y) <= EXACT_UP_TO
     outside = (1 - confidence) / 2
-    if exact:
+    if not ties_x and not ties_y and len(y) <= EXACT_UP_TO:
         c = _critical(len(y), outside)
         low = (len(slopes) - c) // 2 - 1 if c is not None else -1
         high = len(slopes) - 1 - low
@@ -125,10 +122,8 @@ def theil_sen(x: Floats, y: Floats, confidence: float = 0.95) -> TheilSen:
     return TheilSen(
         slope=slope,
         intercept=float(np.median(y)) - slope * float(np.median(x)),
-        slopes=len(slopes),
         lower=float(slopes[low]) if inside else None,
         upper=float(slopes[high]) if inside else None,
-        exact=exact,
     )
 
 

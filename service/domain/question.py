@@ -22,7 +22,7 @@ _WRITTEN: Final = re.compile(rb'"?(-?(?:0|[1-9][0-9]{0,19})(?:\.[0-9]{1,30})?(?:
 _LARGEST: Final = Decimal(10) ** 20
 _FINEST: Final = -30
 _DIGITS: Final = 15
-_DIGITS_OF_A_FLOAT: Final = 12
+_SHORT: Final = Context(prec=12)
 _WIDE: Final = Context(prec=80)
 _CONFIDENCE_MIN: Final = Decimal("0.5")
 _CONFIDENCE_MAX: Final = Decimal("0.9999")
@@ -159,7 +159,7 @@ def rounded(value: float, origin: Decimal | None = None) -> str:
     if not isfinite(value):
         raise QuestionRefused("these numbers lie too far apart to be computed with", pointer="")
     whole = Decimal(value) if origin is None else _WIDE.add(origin, Decimal(value))
-    short = Context(prec=_DIGITS_OF_A_FLOAT).plus(whole).normalize()
+    short = _SHORT.plus(whole).normalize(_SHORT)
     return format(Decimal(0) if short == 0 else short, "f")
 
 

@@ -111,8 +111,8 @@ def fit_weibull(failures: Floats, censored: Floats) -> WeibullFit:
     def slope(shape: float) -> tuple[float, float]:
         weights = np.exp(shape * every)
         total = float(weights.sum())
-        mean = float(weights @ every) / total
-        return 1 / shape + mean_failed - mean, -1 / shape**2 - float(weights @ (every - mean) ** 2) / total
+        mean = _sum_of(weights, every) / total
+        return 1 / shape + mean_failed - mean, -1 / shape**2 - _sum_of(weights, (every - mean) ** 2) / total
 
     shape = _falling_root(slope, start=1.0)
     if shape is None or shape > SHAPE_MAX:
@@ -120,7 +120,7 @@ def fit_weibull(failures: Floats, censored: Floats) -> WeibullFit:
     log_scale = _log_scale(lives, shape)
     z = shape * (every - log_scale)
     weights = np.exp(z)
-    first, second = float(weights @ z), float(weights @ (z * z))
+    first, second = _sum_of(weights, z), _sum_of(weights, z * z)
     scale_scale, scale_shape, shape_shape = shape**2 * r, -shape * first, r + second
     determinant = scale_scale * shape_shape - scale_shape**2
     return WeibullFit(
@@ -144,9 +144,9 @@ def rank_regression(failures: Floats, censored: Floats) -> tuple[Weibull, float,
     shares = np.array(median_ranks(ranks, len(lives.every)))
     y, x = np.log(-np.log1p(-shares)), np.sort(lives.failed)
     off_y, off_x = y - y.mean(), x - x.mean()
-    slope = float(off_y @ off_x) / float(off_y @ off_y)
+    slope = _sum_of(off_y, off_x) / _sum_of(off_y, off_y)
     level = float(x.mean()) - slope * float(y.mean())
-    r_squared = float(off_y @ off_x) ** 2 / (float(off_y @ off_y) * float(off_x @ off_x))
+    r_squared = _sum_of(off_y, off_x) ** 2 / (_sum_of(off_y, off_y) * _sum_of(off_x, off_x))
     if 1 / slope > SHAPE_MAX:
         raise QuestionRefused("the failures lie too close together: no shape can be told", pointer="/failures")
     return Weibull(shape=1 / slope, scale=lives.longest * exp(level)), r_squared, ranks
@@ -223,7 +223,7 @@ class _QuantileProfile:
 
         def slope(shape: float) -> tuple[float, float]:
             weighted = off * np.exp(np.minimum(shape * off, 600.0))
-            return r / shape + failed - k * float(weighted.sum()), -r / shape**2 - k * float(weighted @ off)
+            return r / shape + failed - k * float(weighted.sum()), -r / shape**2 - k * _sum_of(weighted, off)
 
         shape = _falling_root(slope, start=self._shape)
         if shape is None:
@@ -239,6 +239,11 @@ def _logs(lives: Floats, longest: float) -> Floats:
     near = lives > longest / 2
     logs: Floats = np.where(near, np.log1p(np.where(near, lives - longest, 0.0) / longest), np.log(lives / longest))
     return logs
+
+
+def _sum_of(weights: Floats, values: Floats) -> float:
+    """The sum of products, in one thread: a product of long vectors would wait for another core that may be busy."""
+    return float((weights * values).sum())
 
 
 def _log_scale(lives: Lives, shape: float) -> float:

@@ -3,7 +3,7 @@
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.disc_spring import Disc, Stack, with_one_broken
@@ -50,6 +50,7 @@ def test_stresses_of_a_disc_of_the_table() -> None:
     assert stresses["OM"] < 0 > stresses["I"]
 
 
+@settings(deadline=None)
 @given(scale=st.floats(0.1, 50), share=st.floats(0.05, 1))
 def test_a_disc_twice_as_large_pulls_four_times_as_much(scale: float, share: float) -> None:
     larger = Disc(
@@ -60,6 +61,7 @@ def test_a_disc_twice_as_large_pulls_four_times_as_much(scale: float, share: flo
     assert larger.energy(s * scale) == pytest.approx(A50.energy(s) * scale**3, rel=1e-9)
 
 
+@settings(deadline=None)
 @given(
     parallel=st.integers(1, 6),
     series=st.integers(1, 40),
