@@ -70,7 +70,11 @@ def _parser() -> argparse.ArgumentParser:
     served.add_argument("--host", help="address to bind")
     served.add_argument("--port", type=_port, help="port to bind; 0 takes a free one")
     served.add_argument("--without", default="", help="parts to leave out: sweep, deliver")
-    add("deliver", _deliver, "deliver notices, apart from serve")
+    add(
+        "deliver",
+        _deliver,
+        "send webhooks, apart from serve and as often as wanted; SIGTERM lets what is on its way end",
+    )
     swept = add("sweep", _sweep, "let time pass: settle what falls due by days, apart from serve")
     swept.add_argument("--once", action="store_true", help="one round")
     add("migrate", _migrate, "bring the database to this release")
@@ -106,7 +110,9 @@ def _serve(environment: Environment, options: argparse.Namespace) -> int:
 
 def _deliver(environment: Environment, _options: argparse.Namespace) -> int:
     async def run(database: Database, stop: asyncio.Event) -> int:
-        await dispatcher(database, await ready_seal(database, environment), environment).run(stop)
+        sending = dispatcher(database, await ready_seal(database, environment), environment)
+        print("spindle-ledger delivers", flush=True)
+        await sending.run(stop)
         return 0
 
     return _with_pool(environment, run)

@@ -30,7 +30,10 @@ from service.api import (
     rechecks,
     sheets,
     spindles,
+    webhook_deliveries,
+    webhook_health,
     webhook_keys,
+    webhook_replays,
     webhooks,
 )
 from service.api.door import key_of, refuse_unfit, require_key
@@ -59,6 +62,9 @@ ROUTES: Final = (
     evaluations.routes,
     webhooks.routes,
     webhook_keys.routes,
+    webhook_health.routes,
+    webhook_deliveries.routes,
+    webhook_replays.routes,
     keys.routes,
     metrics.routes,
     document.routes,

@@ -14,7 +14,7 @@ from typing import Any, Final
 from msgspec import Struct
 from msgspec.structs import asdict
 
-from service.domain.breaker import Standing
+from service.domain.breaker import STATUSES, Standing, Status, status
 from service.domain.health import Health
 from service.domain.notice import NOTICE_TYPES
 from service.domain.refusal import Fault, Refusal
@@ -83,9 +83,14 @@ class Endpoint(Wanted, frozen=True, kw_only=True):
 
 
 class EndpointHealth(Struct, frozen=True, kw_only=True):
-    """How an endpoint is doing: its failures in a row since `failing`, until when it is left in peace, what waits."""
+    """How an endpoint is doing, in a word and in full.
+
+    It had so many `failures` in a row since `failing`, was `announced` as failing, and is sent nothing before
+    `rests_until`; so many notices wait for it, the longest since `oldest_waiting`.
+    """
 
     id: str
+    status: Status
     failures: int
     failing: datetime | None
     announced: datetime | None
@@ -243,6 +248,7 @@ async def health(tx: Transaction, endpoints: Sequence[str]) -> list[EndpointHeal
     return [
         EndpointHealth(
             id=row["endpoint"],
+            status=status(standing(row), disabled=row["disabled"] is not None, now=tx.now),
             failures=row["failures"],
             failing=row["failing"],
             announced=row["told_failing"],
@@ -253,6 +259,14 @@ async def health(tx: Transaction, endpoints: Sequence[str]) -> list[EndpointHeal
         )
         for row in await tx.rows(SQL["health"], endpoints=list(endpoints))
     ]
+
+
+async def statuses(tx: Transaction) -> dict[str, int]:
+    """How many endpoints there are of each status."""
+    found: dict[str, int] = dict.fromkeys(STATUSES, 0)
+    for row in await tx.rows(SQL["every_standing"]):
+        found[status(standing(row), disabled=row["disabled"] is not None, now=tx.now)] += 1
+    return found
 
 
 def standing(row: Mapping[str, Any]) -> Standing:

@@ -129,6 +129,9 @@ SELECT e.endpoint, e.failures, e.failing, e.told_failing, e.rests_until, e.disab
  WHERE e.endpoint = ANY (CAST(:endpoints AS text[]))
  ORDER BY e.created, e.endpoint
 
+-- name: every_standing
+SELECT failures, failing, told_failing, rests_until, disabled FROM kept.endpoint WHERE deleted IS NULL
+
 -- name: to_tell
 -- Endpoints for which something is due, each for one dispatcher at a time; others' are passed over. Nothing but columns
 -- of the locked rows may be read here: the claim that follows sees what others have claimed before.

@@ -40,13 +40,14 @@ class CursorMalformed(Refusal):
 
 
 class Sort(Struct, frozen=True, kw_only=True):
-    """An order, always ascending. The last column tells every row apart; none of them is ever null.
+    """An order, of all columns ascending or all descending. The last tells every row apart; none is ever null.
 
     `source` stands in for what the listing selects from where the order needs more than that.
     """
 
     columns: tuple[sa.ColumnElement[Any], ...]
     source: sa.FromClause | None = None
+    descending: bool = False
 
     def kinds(self) -> list[type]:
         """What a cursor's values are."""
@@ -156,7 +157,8 @@ def statement_of(listing: Listing, filters: frozenset[str], sort: str, *, furthe
 
 
 def _compile(listing: Listing, filters: frozenset[str], sort: str, *, further: bool) -> Statement:
-    columns, source = listing.sorts[sort].columns, listing.sorts[sort].source
+    order = listing.sorts[sort]
+    columns, source = order.columns, order.source
     built = listing.select.add_columns(*(column.label(f"sort_{place}") for place, column in enumerate(columns)))
     if source is not None:
         built = built.select_from(source)
@@ -164,14 +166,17 @@ def _compile(listing: Listing, filters: frozenset[str], sort: str, *, further: b
         built = built.where(listing.filters[name])
     if further:
         begins = [sa.bindparam(f"after_{place}", type_=column.type) for place, column in enumerate(columns)]
-        built = built.where(sa.tuple_(*columns) > sa.tuple_(*begins))
-    built = built.order_by(*columns).limit(sa.bindparam("rows", type_=sa.Integer))
+        place, after = sa.tuple_(*columns), sa.tuple_(*begins)
+        built = built.where(place < after if order.descending else place > after)
+    built = built.order_by(*(column.desc() for column in columns) if order.descending else columns).limit(
+        sa.bindparam("rows", type_=sa.Integer)
+    )
     return Statement(f"list of {listing.name}", str(built.compile(dialect=_DIALECT)))
 
 
-def every_shape() -> Iterator[Statement]:
+def every_shape(listings: Sequence[Listing] | None = None) -> Iterator[Statement]:
     """Each sort of each list, from the start and further on, without a filter, with each one and with all."""
-    for listing in LISTINGS:
+    for listing in LISTINGS if listings is None else listings:
         alone = [frozenset({name}) for name in listing.filters]
         for filters in (frozenset[str](), *alone, frozenset(listing.filters)):
             for sort in listing.sorts:

@@ -4,32 +4,29 @@
 -- The id decides what is new; only a new notice fans out, to the endpoints that exist now and want it.
 -- A notice about no single plant is for endpoints that are not bound to plants; one about an endpoint is for the others.
 -- One about no spindle is not for endpoints that ask for spindles; one without health is for every health.
+-- `replays.sql` asks the same of notices that were made before.
 WITH fresh AS (
-    INSERT INTO kept.notice (id, type, subject, spindle, plant, occurred, created, body, whole)
-    SELECT n.id, n.type, n.subject, n.spindle, n.plant, n.occurred, CAST(:now AS timestamptz), n.body::json,
+    INSERT INTO kept.notice (id, type, subject, spindle, plant, health, occurred, created, body, whole)
+    SELECT n.id, n.type, n.subject, n.spindle, n.plant, n.health, n.occurred, CAST(:now AS timestamptz), n.body::json,
            n.whole::json
       FROM unnest(CAST(:ids AS text[]), CAST(:types AS text[]), CAST(:subjects AS text[]), CAST(:spindles AS text[]),
-                  CAST(:plants AS text[]), CAST(:occurred AS timestamptz[]), CAST(:bodies AS text[]),
-                  CAST(:wholes AS text[])) WITH ORDINALITY
-           AS n (id, type, subject, spindle, plant, occurred, body, whole, place)
+                  CAST(:plants AS text[]), CAST(:healths AS text[]), CAST(:occurred AS timestamptz[]),
+                  CAST(:bodies AS text[]), CAST(:wholes AS text[])) WITH ORDINALITY
+           AS n (id, type, subject, spindle, plant, health, occurred, body, whole, place)
      ORDER BY n.place
     ON CONFLICT (id) DO NOTHING
-    RETURNING notice, id, type, subject, spindle, plant
-), heard AS (
-    SELECT DISTINCT ON (h.id) h.id, array_position(CAST(:worst_first AS text[]), h.health) AS rank
-      FROM unnest(CAST(:ids AS text[]), CAST(:healths AS text[])) AS h (id, health)
+    RETURNING notice, id, type, subject, spindle, plant, health
 ), waiting AS (
     INSERT INTO kept.delivery (endpoint, notice, spindle, put, next_attempt)
     SELECT e.endpoint, f.notice, f.spindle, CAST(:now AS timestamptz), CAST(:now AS timestamptz)
       FROM fresh f
-      JOIN heard h USING (id)
       JOIN kept.endpoint e
         ON e.deleted IS NULL
        AND (e.types IS NULL OR f.type = ANY (e.types))
        AND (e.plants IS NULL OR f.plant = ANY (e.plants))
        AND (e.spindle_prefix IS NULL OR starts_with(f.spindle, e.spindle_prefix))
-       AND (e.minimum_health IS NULL OR h.rank IS NULL
-            OR h.rank <= array_position(CAST(:worst_first AS text[]), e.minimum_health))
+       AND coalesce(array_position(CAST(:worst_first AS text[]), f.health)
+                    <= array_position(CAST(:worst_first AS text[]), e.minimum_health), true)
        AND f.subject <> 'webhook-endpoints/' || e.endpoint
 )
 SELECT type, count(*) AS fresh FROM fresh GROUP BY type

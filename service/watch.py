@@ -4,20 +4,25 @@ from typing import Final
 
 from msgspec import Struct
 
-from service import ledger
+from service import endpoints, ledger
 from service.postgres import Statements, Transaction
 
 SQL: Final = Statements.beside(__file__)
 
 
 class Watched(Struct, frozen=True, kw_only=True):
-    """How things stand. `settle_lag_s` is how late the most overdue look is, 0 where none is due."""
+    """How things stand. `settle_lag_s` is how late the most overdue look is, 0 where none is due.
+
+    `oldest_waiting_s` is how long the oldest delivery has waited, those to disabled endpoints apart.
+    """
 
     spindles: dict[str, int]
     settle_lag_s: float
     reached: int
     deliveries_due: int
     deliveries_waiting: int
+    oldest_waiting_s: float
+    endpoints: dict[str, int]
     positions: dict[str, int]
     strays: bool
 
@@ -32,6 +37,8 @@ async def watch(tx: Transaction) -> Watched:
         reached=settling["reached"],
         deliveries_due=deliveries["due"],
         deliveries_waiting=deliveries["waiting"],
+        oldest_waiting_s=deliveries["oldest"],
+        endpoints=await endpoints.statuses(tx),
         positions={str(row["log"]): row["position"] for row in await tx.rows(SQL["positions"])},
         strays=await tx.value(ledger.SQL["readings_outside_weeks"]),
     )

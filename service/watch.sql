@@ -10,10 +10,14 @@ FROM derived.spindle
 WHERE next_look <= :now::timestamptz;
 
 -- name: deliveries_waiting
--- Those whose time has come, and those that wait for theirs.
-SELECT count(*) FILTER (WHERE next_attempt <= :now::timestamptz) AS due, count(*) AS waiting
-FROM kept.delivery
-WHERE state = 'waiting';
+-- Those whose time has come, and those that wait for theirs; how long the oldest has waited, in seconds, where its
+-- endpoint is not disabled.
+SELECT count(*) FILTER (WHERE d.next_attempt <= :now::timestamptz) AS due, count(*) AS waiting,
+       coalesce(extract(epoch FROM :now::timestamptz - min(d.put) FILTER (WHERE e.disabled IS NULL)), 0)::float8
+           AS oldest
+FROM kept.delivery d
+JOIN kept.endpoint e USING (endpoint)
+WHERE d.state = 'waiting';
 
 -- name: positions
 -- How far each log is.

@@ -17,6 +17,7 @@ PROBLEMS: Final = {
     "content_type_unknown": "The body's content type is not one that this address takes, or it is not in UTF-8.",
     "cursor_malformed": "The cursor is not one that this list, asked this way, gave out.",
     "database_away": "The database does not answer; nothing was promised, so send the same again after Retry-After.",
+    "delivery_unknown": "This notice was never put for this endpoint.",
     "description_malformed": "The description is too long or holds a NUL.",
     "endpoint_unknown": "There is no such webhook endpoint, or it is not this key's to see.",
     "evaluation_invalid": "The question cannot be answered; each fault names its place.",

@@ -331,7 +331,12 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
     },
     "Endpoint": {"types": or_null({"type": "array", "items": _NOTICE_TYPE})},
     "EndpointAdded": {"types": or_null({"type": "array", "items": _NOTICE_TYPE})},
-    "DeliveryShown": {"state": {"enum": ["waiting", "delivered", "failed", "dropped"]}, "type": _NOTICE_TYPE},
+    "Delivery": {"type": _NOTICE_TYPE},
+    "AttemptListed": {"type": _NOTICE_TYPE},
+    "ReplayWanted": {
+        "types": or_null({"type": "array", "minItems": 1, "items": _NOTICE_TYPE}),
+        **{name: or_null({"type": "string", "format": "date-time"}) for name in ("since", "until")},
+    },
     "KeyWanted": {
         "name": {"type": "string", "minLength": 1, "maxLength": 200},
         "scopes": {**_SCOPES, "minItems": 1},

@@ -62,6 +62,7 @@ _OF_EVENTS: Final = (
     "concession_not_for_check",
 )
 _OF_THE_PAST: Final = ("time_invalid", "time_to_come")
+_OF_DELIVERIES: Final = ("notice_type_unknown", "time_invalid")
 _OF_EVALUATIONS: Final = ("json_malformed", "evaluation_invalid")
 _BATCH_ANSWER: Final = {"type": "array", "items": any_of(["Receipt", "Refused"])}
 _EVENTS_TAKEN: Final = {
@@ -235,8 +236,33 @@ OPERATIONS: Final[dict[str, Told]] = {
         answers={202: Answer(text="The ping waits to be sent under this id.")},
     ),
     "list_deliveries": Told(
-        line="List what was sent to a webhook endpoint, with every attempt", codes=("endpoint_unknown",), paged=True
+        line="List what was sent to a webhook endpoint, with every attempt",
+        codes=("endpoint_unknown", *_OF_DELIVERIES),
+        paged=True,
     ),
+    "list_every_delivery": Told(line="List what was sent to any webhook endpoint", codes=_OF_DELIVERIES, paged=True),
+    "read_delivery": Told(
+        line="Read what became of one notice at one webhook endpoint",
+        codes=("endpoint_unknown", "delivery_unknown", "not_found"),
+        conditional=True,
+    ),
+    "list_attempts": Told(
+        line="List every attempt at a webhook endpoint", codes=("endpoint_unknown", "time_invalid"), paged=True
+    ),
+    "replay_delivery": Told(
+        line="Send one notice to a webhook endpoint again",
+        codes=("endpoint_unknown", "delivery_unknown", "not_found"),
+        answers={202: Answer(text="The delivery as it stands: due now, unless it was on its way.")},
+    ),
+    "replay_deliveries": Told(
+        line="Send a webhook endpoint again what failed, or what it missed; or count it first",
+        codes=("json_malformed", "endpoint_unknown", "notice_type_unknown", "time_invalid", "cursor_malformed"),
+        answers={200: Answer(text="How many were put, or would be, and how many are left.")},
+    ),
+    "read_endpoint_health": Told(
+        line="Read how a webhook endpoint is doing", codes=("endpoint_unknown",), conditional=True
+    ),
+    "list_endpoint_health": Told(line="List how webhook endpoints are doing", paged=True),
     "mint_key": Told(
         line="Mint a key",
         codes=("json_malformed", "time_invalid", "key_malformed", "scope_unknown", "key_reaches_too_far"),
@@ -280,7 +306,7 @@ TAGS: Final = {
     "gauges": "Gauges, their calibrations, and whether they may judge.",
     "lots": "Deliveries of kits.",
     "evaluations": "What judges a spindle, asked without recording anything.",
-    "webhooks": "Who is told, a ping to try it, and what was sent.",
+    "webhooks": "Who is told, how that goes, what was sent, and sending it again.",
     "keys": "Who may do what, and for how long.",
     "running": "Whether the process runs and can keep its promises; and this document. These need no key.",
 }

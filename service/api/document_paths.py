@@ -37,6 +37,7 @@ _PATH_PARAMETERS: Final = {
     "gauge": "a gauge's key",
     "lot": "a lot's code",
     "endpoint_id": "an endpoint's id",
+    "notice": "a notice's id",
     "number": "a key's number",
 }
 _FILTERS: Final = {

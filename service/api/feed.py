@@ -86,7 +86,8 @@ async def read_feed(
     """Everything recorded after a cursor, sheets, gauges and lots included: in each log in the order of recording.
 
     What a reader has passed never grows: no entry appears later behind a cursor, and what a filter leaves out moves
-    the cursor too. With `Accept: application/x-ndjson` every entry to the present end is a line, and the last line
+    the cursor too: whoever cannot be called by webhooks polls here, for facts, which notices follow from. With
+    `Accept: application/x-ndjson` every entry to the present end is a line, and the last line
     carries the cursor. A key that is bound to plants sees their spindles.
     """
     for name in types or ():

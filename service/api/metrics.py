@@ -43,6 +43,8 @@ def _gauges(watched: Watched) -> list[Gauge]:
         Gauge("spindles_to_settle", "Spindles that an entry of a sheet, gauge or lot reached", watched.reached),
         Gauge("deliveries_due", "Deliveries whose time has come", watched.deliveries_due),
         Gauge("deliveries_waiting", "Deliveries that are to be made or tried again", watched.deliveries_waiting),
+        Gauge("oldest_waiting_delivery_seconds", "How long the oldest has waited", watched.oldest_waiting_s),
+        Gauge("webhook_endpoints", "Webhook endpoints by how they are doing", watched.endpoints, "status"),
         Gauge("log_position", "Entries in each order domain of the ledger", watched.positions, "log"),
         Gauge("readings_outside_weeks", "1 where readings lie outside the weekly partitions", watched.strays),
     ]

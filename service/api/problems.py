@@ -36,6 +36,7 @@ STATUS: Final = {
     "spindle_already_commissioned": 409,
     "place_taken": 409,
     "endpoint_unknown": 404,
+    "delivery_unknown": 404,
     "spindle_not_found": 404,
     "sheet_not_found": 404,
     "gauge_not_found": 404,

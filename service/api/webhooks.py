@@ -1,7 +1,6 @@
-"""`/v1/webhook-endpoints`: who is told, a ping to try it, and what was sent."""
+"""`/v1/webhook-endpoints`: who is told, and a ping to try it."""
 
 import re
-from datetime import datetime
 from typing import Annotated, Any, Final
 
 import msgspec
@@ -10,11 +9,10 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath, JSONBody, SkipValidation
 from msgspec import UNSET, Meta, Struct, UnsetType
 
-from service import deliveries, endpoints, outbox
+from service import endpoints, outbox
 from service.access import Key
 from service.api.conditional import answer, check_unchanged, etag_of
 from service.api.pages import Cursor, Limit, Page, cursor_after, paged, place_of
-from service.deliveries import AttemptMade, Delivery
 from service.domain.address import Network
 from service.domain.health import Health
 from service.domain.refusal import Fault, Refusal
@@ -105,20 +103,6 @@ class EndpointAdded(Endpoint, frozen=True, kw_only=True):
     """A new receiver with its secret, which is shown this once; null where it verifies with a public key."""
 
     secret: str | None
-
-
-class DeliveryShown(Struct, frozen=True, kw_only=True):
-    """One notice on its way to this endpoint: waiting, delivered, failed or dropped, with every attempt made."""
-
-    notice: str
-    type: str
-    subject: str
-    time: datetime
-    state: str
-    next_attempt: datetime | None
-    ended: datetime | None
-    replayed: datetime | None
-    attempts: tuple[AttemptMade, ...]
 
 
 class NoticePut(Struct, frozen=True, kw_only=True):
@@ -306,29 +290,13 @@ async def delete_endpoint(
 async def ping_endpoint(
     endpoint_id: FromPath[str], database: NamedDependency[Database], key: NamedDependency[Key]
 ) -> NoticePut:
-    """Sends a signed `endpoint.ping` the way every notice goes; look at the deliveries for what became of it."""
+    """Sends a signed `endpoint.ping` the way every notice goes.
+
+    What became of it is at `/deliveries/{notice}` below this endpoint.
+    """
     async with database.transaction() as tx:
         await visible(tx, endpoint_id, key)
         return NoticePut(notice=await outbox.ping(tx, endpoint_id))
-
-
-@get("/{endpoint_id:str}/deliveries")
-async def list_deliveries(
-    request: Request[Any, Any, Any],
-    endpoint_id: FromPath[str],
-    database: NamedDependency[Database],
-    key: NamedDependency[Key],
-    limit: Limit = 100,
-    cursor: Cursor = None,
-) -> Response[Page[DeliveryShown]]:
-    """What was and is to be sent to a receiver, the newest notice first, with every attempt and its answer."""
-    before = place_of(request.url.path, cursor, int)
-    async with database.transaction() as tx:
-        await visible(tx, endpoint_id, key)
-        found = await deliveries.deliveries(tx, endpoint_id, limit=limit + 1, before=before)
-    more = len(found) > limit
-    following = cursor_after(request.url.path, found[limit - 1].place) if more else None
-    return paged(request, [_shown(each) for each in found[:limit]], following)
 
 
 async def visible(tx: Transaction, endpoint_id: str, key: Key, *, to_change: bool = False) -> Endpoint:
@@ -343,17 +311,11 @@ async def visible(tx: Transaction, endpoint_id: str, key: Key, *, to_change: boo
     return found
 
 
-def _shown(delivery: Delivery) -> DeliveryShown:
-    values = msgspec.structs.asdict(delivery)
-    del values["place"]
-    return DeliveryShown(**values)
-
-
 routes: Final = Router(
     path=PATH,
     route_handlers=[
         *(add_endpoint, list_endpoints, read_endpoint, change_endpoint, delete_endpoint),
-        *(ping_endpoint, list_deliveries),
+        ping_endpoint,
     ],
     opt={"scope": "webhooks:admin"},
     tags=["webhooks"],

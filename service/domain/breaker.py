@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Final, Literal, get_args
 
 from msgspec import Struct
 
@@ -39,6 +39,21 @@ class Standing(Struct, frozen=True, kw_only=True):
 
 
 WELL: Final = Standing()
+
+Status = Literal["well", "failing", "resting", "disabled"]
+STATUSES: Final[tuple[Status, ...]] = get_args(Status)
+
+
+def status(standing: Standing, *, disabled: bool, now: datetime) -> Status:
+    """An endpoint's standing in a word: disabled goes before resting, and that before failing.
+
+    Resting is an endpoint that is left in peace for now; failing one whose last attempt did not succeed.
+    """
+    if disabled:
+        return "disabled"
+    if standing.rests is not None and standing.rests > now:
+        return "resting"
+    return "failing" if standing.failures else "well"
 
 
 class Change(Struct, frozen=True, kw_only=True):

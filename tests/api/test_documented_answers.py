@@ -21,8 +21,8 @@ PARAMETERS: Final = {"spindle": SPINDLE, "code": "SKERROW-A", "gauge": "DG-03", 
 _STUDIED: Final = "3"
 
 
-async def _told_story(ledger: Running) -> str:
-    """Day one, a lot and an endpoint; answers the endpoint's id."""
+async def _told_story(ledger: Running) -> tuple[str, str]:
+    """Day one, a lot and an endpoint; answers the ids of the endpoint and of a ping."""
     lot = {"sheet": "SKERROW-A", "quantity": 4}
     first = story()["01"] | {"id": "a lot", "type": "lot.received", "subject": "lots/L-2291", "data": lot}
     trials = [
@@ -42,13 +42,15 @@ async def _told_story(ledger: Running) -> str:
     added = await ledger.client.post("/v1/webhook-endpoints", json={"url": "https://127.0.0.1:9/hook"})
     assert_told(added)
     endpoint: str = added.json()["id"]
-    assert_told(await ledger.client.post(f"/v1/webhook-endpoints/{endpoint}/ping"))
-    return endpoint
+    pinged = await ledger.client.post(f"/v1/webhook-endpoints/{endpoint}/ping")
+    assert_told(pinged)
+    return endpoint, pinged.json()["notice"]
 
 
 async def test_everything_that_can_be_read_is_answered_as_told(database_url: str) -> None:
     async with running(database_url) as ledger:
-        named = PARAMETERS | {"endpoint_id": await _told_story(ledger), "entry": _STUDIED}
+        endpoint, notice = await _told_story(ledger)
+        named = PARAMETERS | {"endpoint_id": endpoint, "notice": notice, "entry": _STUDIED}
         for path, method, told in operations():
             if method != "get":
                 continue
@@ -94,7 +96,7 @@ async def test_every_operation_refuses_as_told(database_url: str) -> None:
     async with running(database_url) as ledger:
         _, reader = await ledger.key("work_orders:write")
         for path, method, told in operations():
-            address = path.format(**dict.fromkeys(PARAMETERS, "7"), endpoint_id="none", entry="7")
+            address = path.format(**dict.fromkeys(PARAMETERS, "7"), endpoint_id="none", notice="none", entry="7")
             bodies = told.get("requestBody", {}).get("content", {})
             heads: list[Json] = [{}, {"Authorization": ""}, {"Authorization": f"Bearer {reader}"}]
             for headers in heads:

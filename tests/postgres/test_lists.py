@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service import lists
+from service.listed_deliveries import DELIVERIES
 from service.lists import Asked, CursorMalformed, read_cursor, write_cursor
 from service.postgres import ROLE, Database
 
@@ -32,7 +33,7 @@ async def test_every_shape_prepares_and_its_sorts_are_never_null(database_url: s
     connection = await asyncpg.connect(database_url)
     try:
         await connection.execute(f"SET ROLE {ROLE}")
-        shapes = list(lists.every_shape())
+        shapes = [*lists.every_shape(), *lists.every_shape([DELIVERIES])]
         for statement in shapes:
             prepared = await connection.prepare(statement.sql)
             assert len(prepared.get_parameters()) == len(statement.binds), statement.sql
@@ -48,7 +49,8 @@ def test_a_shape_is_compiled_once() -> None:
 
 
 @pytest.mark.parametrize(
-    ("library", "importers"), [("sqlalchemy", {"lists.py"}), ("asyncpg", {"migrate.py", "postgres.py"})]
+    ("library", "importers"),
+    [("sqlalchemy", {"lists.py", "listed_deliveries.py"}), ("asyncpg", {"migrate.py", "postgres.py"})],
 )
 def test_nothing_else_of_the_service_reaches_past_the_stores(library: str, importers: set[str]) -> None:
     found = set()

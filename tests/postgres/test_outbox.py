@@ -69,7 +69,7 @@ async def note(database: Database, *attempts: Attempt) -> None:
 
 async def listed(database: Database, endpoint: Endpoint, **page: Any) -> list[Delivery]:
     async with database.transaction() as tx:
-        return await deliveries.deliveries(tx, endpoint.id, **{"limit": 100, **page})
+        return (await deliveries.deliveries(tx, endpoint=endpoint.id, **page))[0]
 
 
 def ids(found: Sequence[Claim]) -> list[str]:
@@ -286,6 +286,8 @@ async def test_lists_go_on_where_they_stopped(database: Database) -> None:
         within = await endpoints.listed(tx, limit=10, plants=["skerrow", "elsewhere"])
     assert [each.id for each in (*first, *rest)] == [each.id for each in (*added, bound)]
     assert [each.id for each in within] == [bound.id]
-    newest = await listed(database, added[0], limit=2)
-    older = await listed(database, added[0], before=newest[-1].place)
+    async with database.transaction() as tx:
+        newest, cursor = await deliveries.deliveries(tx, endpoint=added[0].id, limit=2)
+        older, end = await deliveries.deliveries(tx, endpoint=added[0].id, limit=3, cursor=cursor)
     assert [each.notice for each in (*newest, *older)] == [due(number).id for number in (4, 3, 2, 1, 0)]
+    assert (len(newest), end) == (2, None)

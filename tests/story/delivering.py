@@ -45,7 +45,7 @@ async def put(database: Database, *notices: Notice) -> None:
 
 async def deliveries(database: Database, endpoint: Endpoint) -> list[Delivery]:
     async with database.transaction() as tx:
-        return await listed.deliveries(tx, endpoint.id, limit=1000)
+        return (await listed.deliveries(tx, limit=1000, endpoint=endpoint.id))[0]
 
 
 async def first_attempt(database: Database, one: Receiver, **options: Any) -> Delivery:
