@@ -18,7 +18,7 @@ from tests.postgres.test_outbox import NOON, add, attempt, claim, due, listed, n
 from tests.running import running, select
 from tests.story.day_one import story
 
-MIGRATION = Path(__file__).parents[2] / "migrations" / "versions" / "0009_deliveries.sql"
+MIGRATION = Path(__file__).parents[2] / "migrations" / "versions" / "0004_deliveries.sql"
 FAILED = Wanted(states=("failed",))
 
 
