@@ -14,11 +14,12 @@ from msgspec.structs import replace
 from service import access, logs
 from service.access import SCOPES
 from service.api.document import document_of
-from service.app import PARTS, create_app, dispatcher, ready_seal
+from service.app import PARTS, clocks_of, create_app, dispatcher, ready_seal
 from service.demo.story import tell
 from service.domain.refusal import Refusal
 from service.embedded import EmbeddedUnavailable
 from service.environment import Environment, EnvironmentWrong, read_environment
+from service.foresee import Foreseer
 from service.migrate import MigrationRefused, migrate
 from service.postgres import CannotConnect, Database
 from service.rebuild import rebuild
@@ -121,9 +122,11 @@ def _deliver(environment: Environment, _options: argparse.Namespace) -> int:
 def _sweep(environment: Environment, options: argparse.Namespace) -> int:
     async def run(database: Database, stop: asyncio.Event) -> int:
         if options.once:
-            print(f"{await sweep_once(database)} spindles settled")
+            settled = await sweep_once(database)
+            foreseen = await Foreseer(database, clocks_of(environment)).once()
+            print(f"{settled} spindles settled, {foreseen} foreseen")
         else:
-            await sweep(database, stop)
+            await sweep(database, stop, clocks_of(environment))
         return 0
 
     return _with_pool(environment, run)

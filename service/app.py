@@ -37,6 +37,7 @@ from service.api import (
     webhooks,
 )
 from service.api.door import key_of, refuse_unfit, require_key
+from service.clocks import Clocks
 from service.deliver import Dispatcher
 from service.domain.address import Network
 from service.environment import Environment
@@ -98,6 +99,9 @@ def create_app(
     def webhook_networks() -> tuple[Network, ...]:
         return environment.webhook_networks
 
+    def clocks() -> Clocks:
+        return clocks_of(environment)
+
     app = Litestar(
         route_handlers=ROUTES,
         lifespan=[lifespan],
@@ -108,6 +112,7 @@ def create_app(
             "key": Provide(key_of),
             "seal": Provide(_seal, sync_to_thread=False),
             "webhook_networks": Provide(webhook_networks, sync_to_thread=False),
+            "clocks": Provide(clocks, sync_to_thread=False),
         },
         exception_handlers=problems.handlers,
         openapi_config=None,
@@ -116,6 +121,11 @@ def create_app(
     )
     app.asgi_handler = metrics.Passing(app.asgi_handler, counted)
     return app
+
+
+def clocks_of(environment: Environment) -> Clocks:
+    """Whose wall clocks the plants go by."""
+    return Clocks(named=dict(environment.time_zones))
 
 
 def _database(state: State) -> Database:
@@ -150,7 +160,7 @@ async def _beside(
     stop = asyncio.Event()
     running: list[asyncio.Task[None]] = []
     if "sweep" in parts:
-        running.append(asyncio.create_task(sweep(database, stop), name="sweep"))
+        running.append(asyncio.create_task(sweep(database, stop, clocks_of(environment)), name="sweep"))
     if "deliver" in parts:
         running.append(asyncio.create_task(dispatcher(database, seal, environment).run(stop), name="deliver"))
     try:

@@ -6,6 +6,7 @@ from datetime import timedelta
 from ipaddress import ip_network
 from pathlib import Path
 from typing import Final, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from cryptography.fernet import Fernet
 from msgspec import Struct
@@ -40,13 +41,14 @@ class Environment(Struct, frozen=True, kw_only=True):
     secret_keys: tuple[str, ...] = ()
     pool_size: int = 10
     log: Literal["json", "text"] | None = None
+    time_zones: tuple[tuple[str | None, str], ...] = ()
 
 
 def read_environment(variables: Mapping[str, str] = os.environ) -> Environment:
     """Reads `DATABASE_URL` and every `SPINDLE_LEDGER_*`; an unknown name of ours is refused, so that no typo hides."""
     known = {
         *("HOST", "PORT", "DATA", "BOOTSTRAP_KEY", "POOL_SIZE", "LOG", "SCHEMAS"),
-        *("WEBHOOK_CIDRS", "RETRY_SCHEDULE", "DISABLE_AFTER_DAYS", "SECRET_KEYS"),
+        *("WEBHOOK_CIDRS", "RETRY_SCHEDULE", "DISABLE_AFTER_DAYS", "SECRET_KEYS", "TIME_ZONES"),
     }
     for name in variables:
         if name.startswith(PREFIX) and name.removeprefix(PREFIX) not in known:
@@ -66,6 +68,7 @@ def read_environment(variables: Mapping[str, str] = os.environ) -> Environment:
         secret_keys=_fernet_keys(values["SECRET_KEYS"]),
         pool_size=_whole(values["POOL_SIZE"], "POOL_SIZE", default.pool_size, 2, 200),
         log=_form(values["LOG"]),
+        time_zones=_zones(values["TIME_ZONES"]),
     )
 
 
@@ -74,6 +77,21 @@ def _form(text: str | None) -> Literal["json", "text"] | None:
     if text not in forms:
         raise EnvironmentWrong(f"{PREFIX}LOG is json or text, not {text!r}")
     return forms[text]
+
+
+def _zones(text: str | None) -> tuple[tuple[str | None, str], ...]:
+    """`plant=Area/City` for one plant, `Area/City` for every other."""
+    found: dict[str | None, str] = {}
+    for part in filter(None, (each.strip() for each in (text or "").split(","))):
+        plant, equals, name = part.rpartition("=")
+        try:
+            ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            raise EnvironmentWrong(f"{PREFIX}TIME_ZONES: there is no time zone {name!r} on this system") from error
+        if (plant or None) in found or (equals and not plant):
+            raise EnvironmentWrong(f"{PREFIX}TIME_ZONES names each plant once, such as mine=Europe/London")
+        found[plant or None] = name
+    return tuple(found.items())
 
 
 def _bootstrap_key(text: str | None) -> str | None:

@@ -4,6 +4,8 @@ Rules of this file
 - One spindle is locked at a time, in a transaction of its own, and its history is replayed with the stored `settled_at`
   as now: a look that is late is the sweep's business and no difference.
 - What was told and heard is kept beside what is derived and cannot be made again: it is not compared.
+- Use by the hour is compared where the logs have been read on to a spindle's end; what is fitted to it and foreseen
+  follows from it with the next round of foresight, and is not compared.
 - A stored `next_look` may be earlier than it needs to be (a reading has come since): the sweep then looks in vain.
 - Differences are put right by `record.settle_again`, as a sheet, gauge or lot that reached the spindle would.
 """
@@ -14,7 +16,8 @@ from typing import Any, Final
 import msgspec
 from msgspec import Struct
 
-from service import ledger, projections, recall
+from service import ledger, projections, recall, use
+from service.domain.correction import History
 from service.domain.event import SchemaTooNew
 from service.domain.fold import next_look, view
 from service.domain.refusal import Refusal
@@ -34,6 +37,7 @@ _TABLES: Final = {
     "measurement": "sequence",
     "fitted_lot": "sequence",
     "torque": "sequence",
+    "use_hour": "hour",
 }
 """The tables, with what tells the rows of one spindle apart."""
 _JSON: Final = frozenset({"folded", "body", "verdict"})
@@ -120,12 +124,13 @@ async def _look(database: Database, subject: int, key: str, *, write: bool) -> L
             history = await ledger.history(tx, subject)
             after = await fold_whole(tx, subject, key, history)
             waits: bool = await tx.value(SQL["waits"], subject=subject)
-            found = tuple(await _compare(tx, subject, after))
+            found = tuple(await _compare(tx, subject, after, history))
             looked = Looked(subject=name, facts=len(history.facts), differences=found, waits=waits)
             if not write or not (found or waits):
                 return looked
             await _put_right(tx, subject, key, after)
-            left = [*await _compare(tx, subject, after)]
+            await use.look_again(tx, subject, history)
+            left = [*await _compare(tx, subject, after, history)]
         failed = f"still differs: {left[0]}" if left else None
         return msgspec.structs.replace(looked, put_right=not left, failed=failed)
     except SchemaTooNew as newer:
@@ -156,7 +161,7 @@ async def _put_right(tx: Transaction, subject: int, key: str, after: Folded) -> 
         await recall.note(tx, subject, earlier, seen)
 
 
-async def _compare(tx: Transaction, subject: int, after: Folded) -> Iterator[Difference]:
+async def _compare(tx: Transaction, subject: int, after: Folded, history: History) -> Iterator[Difference]:
     stored = {name: await tx.rows(SQL[name], subject=subject) for name in _TABLES}
     now = stored["spindle"][0]["settled_at"] if stored["spindle"] else tx.now
     state = after.final.state
@@ -170,7 +175,10 @@ async def _compare(tx: Transaction, subject: int, after: Folded) -> Iterator[Dif
         "measurement": measured,
         "fitted_lot": lots,
         "torque": projections.torque_rows(after.tools),
+        "use_hour": [dict(row) for row in await use.hours_by_ledger(tx, subject, history)],
     }
+    if await tx.value(use.SQL["has_news"], subject=subject):
+        right["use_hour"] = [dict(row) for row in stored["use_hour"]]
     if stored["spindle"]:
         look, needed = stored["spindle"][0]["next_look"], next_look(state, seen)
         late = needed is not None and (look is None or look > needed)

@@ -46,6 +46,9 @@ SELECT sequence, occurred, lot FROM derived.fitted_lot WHERE subject = :subject:
 -- name: torque
 SELECT sequence, occurred, tool FROM derived.torque WHERE subject = :subject::integer ORDER BY sequence;
 
+-- name: use_hour
+SELECT hour, at, reading FROM derived.use_hour WHERE subject = :subject::integer ORDER BY hour;
+
 -- name: clear_rechecks
 -- Those of the spindle, and its own where they were put down for another.
 DELETE FROM derived.recheck WHERE subject = :subject::integer OR episode = ANY (:episodes::text[]);
@@ -67,6 +70,9 @@ FROM (
     UNION ALL SELECT 'measurement', subject FROM derived.measurement
     UNION ALL SELECT 'fitted_lot', subject FROM derived.fitted_lot
     UNION ALL SELECT 'torque', subject FROM derived.torque
+    UNION ALL SELECT 'use_hour', subject FROM derived.use_hour
+    UNION ALL SELECT 'use_fit', subject FROM derived.use_fit
+    UNION ALL SELECT 'expected', subject FROM derived.expected
 ) AS told
 LEFT JOIN ledger.subject ON subject.subject = told.subject AND subject.kind = 'spindles' AND subject.sequence > 0
 WHERE subject.subject IS NULL
@@ -80,5 +86,8 @@ WITH spindles AS (DELETE FROM derived.spindle WHERE subject = :subject::integer)
      places AS (DELETE FROM derived.place WHERE subject = :subject::integer),
      rechecks AS (DELETE FROM derived.recheck WHERE subject = :subject::integer),
      measurements AS (DELETE FROM derived.measurement WHERE subject = :subject::integer),
-     torques AS (DELETE FROM derived.torque WHERE subject = :subject::integer)
+     torques AS (DELETE FROM derived.torque WHERE subject = :subject::integer),
+     hours AS (DELETE FROM derived.use_hour WHERE subject = :subject::integer),
+     fits AS (DELETE FROM derived.use_fit WHERE subject = :subject::integer),
+     expected AS (DELETE FROM derived.expected WHERE subject = :subject::integer)
 DELETE FROM derived.fitted_lot WHERE subject = :subject::integer;

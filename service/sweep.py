@@ -1,11 +1,13 @@
-"""Time passes: settles the spindles whose next look is past, and those that a sheet, gauge or lot entry reached."""
+"""Time passes: settles the spindles whose next look is past or that an entry reached, and keeps foresight beside it."""
 
 import asyncio
 import logging
 from typing import Final
 
 from service import ledger, projections, recall
+from service.clocks import Clocks
 from service.domain.spindle import FOLD_VERSION
+from service.foresee import Foreseer
 from service.postgres import CannotConnect, Database
 from service.record import load_folded, settle_again, settle_time
 
@@ -14,6 +16,8 @@ PORTION: Final = 200
 EVERY_S: Final = 1.0
 WEEKS_AHEAD: Final = 9
 WEEKS_EVERY: Final = 3600
+FORESEE_EVERY_S: Final = 5.0
+PORTIONS_A_ROUND: Final = 20
 
 
 async def sweep_once(database: Database) -> int:
@@ -83,7 +87,33 @@ async def settle(database: Database, subject: int) -> None:
             await settle_time(tx, subject, stored)
 
 
-async def sweep(database: Database, stop: asyncio.Event) -> None:
+async def sweep(database: Database, stop: asyncio.Event, clocks: Clocks) -> None:
+    """Settles and foresees until `stop` is set."""
+    await asyncio.gather(_settle_on(database, stop), _foresee_on(database, stop, clocks))
+
+
+async def _foresee_on(database: Database, stop: asyncio.Event, clocks: Clocks) -> None:
+    """Forecasts, kept behind the writers; beside settling, which must not wait for them."""
+    foreseer = Foreseer(database, clocks)
+    while not stop.is_set():
+        try:
+            await foreseer.once(portions=PORTIONS_A_ROUND)
+        except CannotConnect as error:
+            LOG.warning("the database is away: %s", error)
+        except Exception:
+            LOG.exception("foresight failed; the next round tries again")
+        await _pause(stop, FORESEE_EVERY_S)
+
+
+async def _pause(stop: asyncio.Event, seconds: float) -> None:
+    try:
+        async with asyncio.timeout(seconds):
+            await stop.wait()
+    except TimeoutError:
+        return
+
+
+async def _settle_on(database: Database, stop: asyncio.Event) -> None:
     """Sweeps until `stop` is set; at its start and every hour makes weeks ahead and folds what an older release did."""
     rounds = 0
     while not stop.is_set():
@@ -98,8 +128,4 @@ async def sweep(database: Database, stop: asyncio.Event) -> None:
         except Exception:
             LOG.exception("a sweep failed; the next one tries again")
         rounds += 1
-        try:
-            async with asyncio.timeout(EVERY_S):
-                await stop.wait()
-        except TimeoutError:
-            continue
+        await _pause(stop, EVERY_S)

@@ -119,6 +119,11 @@ OPERATIONS: Final[dict[str, Told]] = {
         line="Ask whether a spindle may be used; advice, never a safety release",
         codes=("spindle_not_found", *_OF_THE_PAST),
     ),
+    "read_forecast": Told(
+        line="Read when a spindle's rechecks are expected to fall due",
+        codes=("spindle_not_found", *_OF_THE_PAST),
+        conditional=True,
+    ),
     "read_history": Told(line="Read everything recorded of a spindle", codes=("spindle_not_found",), paged=True),
     "read_measurements": Told(
         line="Read a spindle's measurements with their verdicts",

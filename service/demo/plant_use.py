@@ -176,12 +176,12 @@ def shown_by(random: np.random.Generator, use: Use, weeks: int) -> ShownCount:
     modulus = int(random.choice([0, 1_000_000, 100_000], p=[0.3, 0.5, 0.2])) or None
     shown = ShownCount(start=int(random.integers(0, 90_000)), modulus=modulus, use=use)
     exchanges: tuple[Exchange, ...] = ()
-    if random.random() < 0.1:
+    if random.random() < 0.1 and weeks > 12:
         time = use.begin + timedelta(hours=int(random.integers(8, weeks - 4)) * WEEK + int(random.integers(0, WEEK)))
         new_start = 0 if random.random() < 0.6 else int(random.integers(0, 50_000))
         exchanges = (Exchange(time=time, cycles=use.at(time), old_end=shown.at(time), new_start=new_start),)
     silent: tuple[tuple[datetime, datetime], ...] = ()
-    if random.random() < 0.25:
+    if random.random() < 0.25 and weeks > 8:
         begin = use.begin + timedelta(hours=int(random.integers(4 * WEEK, (weeks - 4) * WEEK)))
         silent = ((begin, begin + timedelta(hours=int(random.integers(12, 240)))),)
     return ShownCount(start=shown.start, modulus=modulus, use=use, exchanges=exchanges, silent=silent)

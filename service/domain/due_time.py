@@ -13,13 +13,12 @@ from typing import Final
 import numpy as np
 from msgspec import Struct
 
-from service.domain.recheck import Episode
 from service.domain.use_rate import HALF_LIVES, QUANTILES, SCALES, Prior, UseFit, spread_at
 from service.domain.week_pattern import Floats, hours_of, later, sums_of, time_of
 
 METHOD: Final = "hour-of-week pattern, exponentially weighted level, empirical errors of past forecasts"
-OWN_DAYS: Final = 1.0
-"""Days' worth of observed hours from which on a spindle's own use is worth a forecast without a group."""
+OWN_DAYS: Final = 2.0
+"""Days seen from which on a spindle's own use is worth a forecast without a group. Ours."""
 FURTHEST: Final = timedelta(days=3653)
 _LOG_SCALES: Final = np.log(SCALES)
 _FEW_DAYS: Final = 0.15
@@ -60,22 +59,12 @@ _FINE: Final = np.linspace(-2.6, 2.6, 53)
 _FINE_WEIGHT: Final = np.exp(-(_FINE**2) / 2) / np.exp(-(_FINE**2) / 2).sum()
 
 
-class UseBasis(Struct, frozen=True, kw_only=True):
-    """What a rate of use rests on. `own_weight` is the part of the spindle's own level in it."""
-
-    method: str
-    observed_days: float
-    own_weight: float
-    group: str | None
-    group_members: int
-
-
 def pace_of(own: UseFit | None, prior: Prior | None, zones: Sequence[tzinfo | None]) -> Pace | str:
     """The pace, or what is missing for one: `no_use_seen`, `too_few_readings`. `zones` as for the fit."""
     zone = zones[0 if own is None else own.zone]
-    if own is not None and own.cycles <= 0 and own.days >= OWN_DAYS:
+    if own is not None and own.cycles <= 0 and own.seen >= OWN_DAYS:
         return "no_use_seen"
-    enough = own is not None and own.cycles > 0 and (own.days >= OWN_DAYS or prior is not None)
+    enough = own is not None and own.cycles > 0 and (own.seen >= OWN_DAYS or prior is not None)
     if not enough and prior is None:
         return "too_few_readings"
     if own is None or not enough:
@@ -86,10 +75,10 @@ def pace_of(own: UseFit | None, prior: Prior | None, zones: Sequence[tzinfo | No
     widened = 0.0
     if prior is not None:
         days = _FEW_DAYS / prior.spread**2 * 2
-        part = own.days / (own.days + days)
+        part = own.seen / (own.seen + days)
         group = prior.per_day / (float(sums[-1]) / 7)
         levels = np.exp(part * np.log(levels) + (1 - part) * np.log(max(group, 1e-6)))
-        widened = prior.spread * float(np.sqrt(1 - part)) if own.days < 14 else 0.0
+        widened = prior.spread * float(np.sqrt(1 - part)) if own.seen < 14 else 0.0
     return Pace(own=own, prior=prior, sums=sums, levels=levels, widened=widened, zone=zone)
 
 
@@ -99,7 +88,7 @@ def own_weight(pace: Pace) -> float:
         return 0.0
     if pace.prior is None:
         return 1.0
-    return pace.own.days / (pace.own.days + _FEW_DAYS / pace.prior.spread**2 * 2)
+    return pace.own.seen / (pace.own.seen + _FEW_DAYS / pace.prior.spread**2 * 2)
 
 
 def reached(pace: Pace, since: datetime, cycles: float) -> tuple[datetime, ...]:
@@ -146,10 +135,14 @@ def _with_closures(logs: Floats, days: float, known: float) -> Floats:
     return found
 
 
-def due_of(episode: Episode, times: Sequence[datetime] | None) -> Due | None:
-    """The due time of an episode that is not due yet: by its count, by its day, or whichever is sooner."""
-    limit = episode.due_at
+def due_of(limit: datetime | None, times: Sequence[datetime] | None) -> Due | None:
+    """The due time by its day `limit`, by the `times` at which its count is reached, or by whichever is sooner."""
     if times is None:
-        return None if limit is None else Due(median=limit, p80=(limit, limit), p95=(limit, limit))
+        return None if limit is None else exactly(limit)
     low, low80, middle, high80, high = (each if limit is None else min(each, limit) for each in times)
     return Due(median=middle, p80=(low80, high80), p95=(low, high))
+
+
+def exactly(at: datetime) -> Due:
+    """A due time that nothing is uncertain about."""
+    return Due(median=at, p80=(at, at), p95=(at, at))

@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 from msgspec import Struct
 
-from service.domain.use_series import Exchanged, Readings, UseSeries, rises, series_of
+from service.domain.use_series import RESOLVED_WITHIN, Exchanged, Readings, UseSeries, rises, series_of
 from service.domain.week_pattern import WEEK, Floats, Whole, cells
 
 SCALES: Final = (1 / 24, 1 / 8, 1 / 4, 1 / 2, 1.0, 2.0, 4.0, 7.0, 14.0, 28.0, 56.0)
@@ -31,6 +31,8 @@ _PATTERN_HALF_LIFE: Final = 13.0
 _PASSES: Final = 3
 _ORIGINS: Final = 700
 _FOLDS: Final = 4
+LOOKED_AT: Final = 56
+"""Weeks of the past that are looked at: a year, and what a forecast of a month at its beginning needs."""
 _CLEARLY: Final = 0.99
 _BURN_IN: Final = 1.0
 _REACH: Final = 1.6
@@ -48,12 +50,14 @@ class UseFit(Struct, frozen=True, kw_only=True):
     """What is known of one spindle's use. `pattern` is cycles in each hour of the week at the level of one.
 
     `levels` by half-life; `errors` by scale the quantiles of the logarithm of the ratio, `runs` how many independent
-    runs they are from; `chosen` by scale the half-life. `days` are days' worth of hours observed, `cycles` what was
-    made in them; `through` is the last reading, in hours since the epoch; `zone` which of the zones asked about.
+    runs they are from; `chosen` by scale the half-life. `days` are days in the machine, `cycles` what was made in
+    them, `seen` the days that readings close together tell of, and one for each longer gap; `through` is the last
+    reading, in hours since the epoch; `zone` which of the zones asked about.
     """
 
     through: float
     days: float
+    seen: float
     cycles: float
     pattern: tuple[float, ...]
     levels: tuple[float, ...]
@@ -92,7 +96,7 @@ def fit(
 
     Of several `zones` that by whose wall clock its weeks are most alike; the first, unless another is clearly better.
     """
-    times, made = rises(found, exchanged)
+    times, made = _lately(*rises(found, exchanged))
     if len(times) < 2 or times[-1] - times[0] < 1 / 60:
         return None
     series = series_of(times, made, stays=stays)
@@ -108,8 +112,9 @@ def fit(
         series = series_of(times, made, stays=stays, expected=expected)
     days = float(series.open.sum()) / 24
     cycles = float((series.cycles * (series.open > 0)).sum())
+    seen = float((series.open * series.observed).sum()) / 24 + int((np.diff(times) > RESOLVED_WITHIN).sum())
     if cycles <= 0 or not pattern.any():
-        return _nothing_made(float(times[-1]), days, zone)
+        return _nothing_made(float(times[-1]), days, seen, zone)
     levels = _levels(pattern[cell] * series.open * up, series.cycles * up, float(pattern.sum()))
     unseen = _unseen(series, cell, up, prior) * series.open
     then = _levels(unseen * up, series.cycles * up, float(pattern.sum()))
@@ -117,6 +122,7 @@ def fit(
     return UseFit(
         through=float(times[-1]),
         days=days,
+        seen=seen,
         cycles=cycles,
         pattern=tuple(float(each) for each in pattern),
         levels=tuple(float(each) for each in levels[:, -1]),
@@ -125,6 +131,14 @@ def fit(
         chosen=chosen,
         zone=zone,
     )
+
+
+def _lately(times: Floats, made: Floats) -> tuple[Floats, Floats]:
+    """What is not older than a year and some weeks."""
+    if not len(times):
+        return times, made
+    place = int(np.searchsorted(times, times[-1] - LOOKED_AT * WEEK))
+    return times[place:], made[place:]
 
 
 def _clock(series: UseSeries, zones: Sequence[tzinfo | None]) -> tuple[int, Whole]:
@@ -153,11 +167,12 @@ def _misfit(series: UseSeries, cell: Whole) -> float:
     return float((weight * (series.cycles - mean[cell]) ** 2).sum())
 
 
-def _nothing_made(through: float, days: float, zone: int) -> UseFit:
+def _nothing_made(through: float, days: float, seen: float, zone: int) -> UseFit:
     none = (0.0,) * len(QUANTILES)
     return UseFit(
         through=through,
         days=days,
+        seen=seen,
         cycles=0.0,
         pattern=(0.0,) * WEEK,
         levels=(1.0,) * len(HALF_LIVES),
@@ -283,7 +298,7 @@ def _ratios(made: Floats, wanted: Floats, begin: Whole, amount: float) -> Floats
 
 def prior_of(fits: Sequence[UseFit]) -> Prior | None:
     """What spindles of a group know together; None where none of them was used."""
-    used = [each for each in fits if each.cycles > 0 and each.days >= 1]
+    used = [each for each in fits if each.cycles > 0 and each.seen >= 1]
     if not used:
         return None
     weights = np.array([min(each.days, 90.0) for each in used])

@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.due_time import Due, Pace, due_of, pace_of, reached
-from service.domain.recheck import Episode, Moment
 from service.domain.use_rate import QUANTILES, SCALES, UseFit, fit, prior_of
 from service.domain.use_series import Exchanged, Readings
 from service.domain.week_pattern import WEEK, Floats, hours_of
@@ -116,19 +115,9 @@ def test_without_use_or_readings_no_time_is_given() -> None:
 
 def test_a_limit_of_days_is_exact_and_cuts_off_what_cycles_say() -> None:
     at = MONDAY + timedelta(days=30)
-    episode = Episode(
-        episode="e",
-        code="force",
-        check="draw_force",
-        since="rebuild",
-        state="waiting",
-        anchor=Moment(time=MONDAY, count=0, sequence=1),
-        due_at=at,
-        due_at_count=100,
-    )
     times = [at + timedelta(days=shift) for shift in (-9, -4, -1, 3, 8)]
-    assert due_of(episode, None) == Due(median=at, p80=(at, at), p95=(at, at))
-    found = due_of(episode, times)
+    assert due_of(at, None) == Due(median=at, p80=(at, at), p95=(at, at))
+    found = due_of(at, times)
     assert found == Due(median=times[2], p80=(times[1], at), p95=(times[0], at))
 
 
