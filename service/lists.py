@@ -240,6 +240,12 @@ _RECHECK = _table(
     due_count=sa.BigInteger,
     anchor=sa.BigInteger,
 )
+_EXPECTED = _table(
+    "derived",
+    "expected",
+    episode=sa.Text,
+    **dict.fromkeys(("median", "p80_from", "p80_to", "p95_from", "p95_to"), _TIME),
+)
 _MEASUREMENT = _table(
     "derived",
     "measurement",
@@ -316,8 +322,13 @@ _LATE_AND_ACTIVE: Final = sa.and_(_active(_RECHECK.c.state), _LATE)
 
 RECHECKS: Final = Listing(
     name="rechecks",
-    select=sa.select(*_OF_SPINDLE, _RECHECK.c.episode, _RECHECK.c.body, _FOLDED_IF_LATE)
+    select=sa.select(
+        *_OF_SPINDLE,
+        *(_RECHECK.c.episode, _RECHECK.c.body, _FOLDED_IF_LATE),
+        *(_EXPECTED.c[name] for name in ("median", "p80_from", "p80_to", "p95_from", "p95_to")),
+    )
     .select_from(_RECHECK)
+    .outerjoin(_EXPECTED, _EXPECTED.c.episode == _RECHECK.c.episode)
     .join(_SPINDLE, _SPINDLE.c.subject == _RECHECK.c.subject)
     .join(_COUNTER, _COUNTER.c.subject == _RECHECK.c.subject),
     filters={

@@ -122,7 +122,6 @@ OPERATIONS: Final[dict[str, Told]] = {
     "read_forecast": Told(
         line="Read when a spindle's rechecks are expected to fall due",
         codes=("spindle_not_found", *_OF_THE_PAST),
-        conditional=True,
     ),
     "read_history": Told(line="Read everything recorded of a spindle", codes=("spindle_not_found",), paged=True),
     "read_measurements": Told(
@@ -133,6 +132,7 @@ OPERATIONS: Final[dict[str, Told]] = {
     "list_rechecks": Told(
         line="List rechecks: what is due, was done, or waits", codes=("spindle_needed", *_OF_THE_PAST), paged=True
     ),
+    "read_plan": Told(line="Read what falls due in the coming weeks, and what is needed for it"),
     "list_sheets": Told(line="List setting sheets", paged=True),
     "read_sheet": Told(
         line="Read a setting sheet with all its revisions", codes=("sheet_not_found",), conditional=True

@@ -191,6 +191,8 @@ def _kind(schema: Schema) -> str:
         return f"<code>{escape(json.dumps(schema['const']))}</code>"
     if "enum" in schema:
         return " ".join(f"<code>{escape(str(each))}</code>" for each in schema["enum"])
+    if "prefixItems" in schema:
+        return ", ".join(_kind(each) for each in schema["prefixItems"])
     if schema.get("type") == "array":
         return f"list of {_kind(schema.get('items', {}))}{_bounds(schema)}"
     if set(schema.get("properties", ())) == {"items", "next"}:

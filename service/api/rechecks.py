@@ -14,6 +14,7 @@ from service.access import Key
 from service.api.door import time_of
 from service.api.looking_back import AsOf, KnownAt, looking_back
 from service.api.pages import Cursor, Limit, Name, Page, paged, part_of
+from service.domain.due_time import Due
 from service.domain.event.sheets import Check
 from service.domain.recheck import ACTIVE
 from service.domain.refusal import Refusal
@@ -40,7 +41,10 @@ class SpindleNeeded(Refusal):
 
 
 class RecheckListed(RecheckShown, frozen=True, kw_only=True):
-    """An episode with its spindle; `cycles_left` to its due count, below zero once it is past."""
+    """An episode with its spindle; `cycles_left` to its due count, below zero once it is past.
+
+    `expected` is when it is expected to fall due, by the forecast that is kept; null once it has, and looking back.
+    """
 
     spindle: str
     plant: str
@@ -49,6 +53,7 @@ class RecheckListed(RecheckShown, frozen=True, kw_only=True):
     sheet: str
     count: int
     cycles_left: int | None
+    expected: Due | None
 
 
 @get("/")
@@ -155,7 +160,14 @@ def _listed(found: RecheckShown, row: Any) -> RecheckListed:
         sheet=row["sheet"],
         count=row["count"],
         cycles_left=left,
+        expected=_expected(found, row),
     )
+
+
+def _expected(found: RecheckShown, row: Any) -> Due | None:
+    if found.state not in ("waiting", "open") or row.get("median") is None:
+        return None
+    return Due(median=row["median"], p80=(row["p80_from"], row["p80_to"]), p95=(row["p95_from"], row["p95_to"]))
 
 
 def _is_due(found: RecheckShown, before: datetime) -> bool:

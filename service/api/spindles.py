@@ -142,13 +142,12 @@ def _clearance(spindle: str, state: SpindleState, view: View) -> Clearance:
 
 @get("/{spindle:str}/forecast")
 async def read_forecast(
-    request: Request[Any, Any, Any],
     spindle: FromPath[str],
     database: NamedDependency[Database],
     key: NamedDependency[Key],
     clocks: NamedDependency[Clocks],
     as_of: AsOf = None,
-) -> Response[Forecast]:
+) -> Forecast:
     """When the spindle's rechecks fall due, at its rate of use; looking back, by what had happened by then.
 
     A time has a median, and intervals that hold it in 80 and in 95 of 100 cases. Where nothing is known of its use, the
@@ -160,7 +159,7 @@ async def read_forecast(
         found = await forecast(tx, subject.subject, spindle, clocks, when)
     if found is None:
         raise SpindleNotFound(f"spindle {spindle!r} was not yet known then")
-    return answer(request, found)
+    return found
 
 
 @get("/{spindle:str}/events")

@@ -34,7 +34,9 @@ async def test_rechecks_are_listed_with_their_spindle(database_url: str) -> None
         items = (await get(ledger, "/v1/rechecks", sort="due"))["items"]
         shown = {each["recheck"]: each for each in (await ledger.spindle())["rechecks"]}
         for item in items:
-            beside = {name: item.pop(name) for name in ("spindle", "plant", "hall", "machine", "sheet", "count")}
+            beside = {
+                name: item.pop(name) for name in ("spindle", "plant", "hall", "machine", "sheet", "count", "expected")
+            }
             left = item.pop("cycles_left")
             assert item == shown[item["recheck"]]
             assert left == item["due_at_count"] - 118_210
