@@ -1,4 +1,6 @@
-"""The command line: `spindle-ledger demo | serve | deliver | sweep | migrate | rebuild | verify | key | openapi`."""
+"""The command line: `spindle-ledger demo | serve | deliver | sweep | migrate | rebuild | verify | key | openapi |
+asyncapi`.
+"""
 
 import argparse
 import asyncio
@@ -14,6 +16,7 @@ from msgspec.structs import replace
 from service import access, logs
 from service.access import SCOPES
 from service.api.document import document_of
+from service.api.document_notices import async_document
 from service.app import PARTS, clocks_of, create_app, dispatcher, ready_seal
 from service.demo.story import tell
 from service.domain.refusal import Refusal
@@ -89,6 +92,7 @@ def _parser() -> argparse.ArgumentParser:
     minted.add_argument("--plant", action="append", help="bind it to a plant; may be given several times")
     minted.add_argument("--days", type=int, help="how long it holds")
     add("openapi", _openapi, "print the OpenAPI document")
+    add("asyncapi", _asyncapi, "print the AsyncAPI document of the notices")
     return parser
 
 
@@ -195,6 +199,12 @@ def _key(environment: Environment, options: argparse.Namespace) -> int:
 def _openapi(environment: Environment, _options: argparse.Namespace) -> int:
     app = create_app(replace(environment, database_url="postgresql://"))
     print(json.dumps(document_of(app), indent=1, ensure_ascii=False))
+    return 0
+
+
+def _asyncapi(environment: Environment, _options: argparse.Namespace) -> int:
+    app = create_app(replace(environment, database_url="postgresql://"))
+    print(json.dumps(async_document(document_of(app)), indent=1, ensure_ascii=False))
     return 0
 
 

@@ -22,6 +22,7 @@ from service import endpoints
 from service.domain.breaker import DISABLE_AFTER, Tried, after, at_once
 from service.domain.health import WORST_FIRST
 from service.domain.notice import Notice, notice_id, utc_text, webhook_body
+from service.domain.notice_data import NOTICE_DATA, bodies_of, episode_told
 from service.domain.signature import Scheme
 from service.postgres import Statements, Transaction
 from service.sealing import Seal, SealedOtherwise
@@ -91,6 +92,7 @@ async def put(tx: Transaction, notices: Sequence[Notice]) -> int:
     """Writes notices that are not there yet, and their deliveries; answers how many were new."""
     if not notices:
         return 0
+    bodies = [bodies_of(notice) for notice in notices]
     rows = await tx.rows(
         _SQL["put_notices"],
         now=tx.now,
@@ -100,14 +102,21 @@ async def put(tx: Transaction, notices: Sequence[Notice]) -> int:
         spindles=[notice.spindle for notice in notices],
         plants=[notice.plant for notice in notices],
         occurred=[notice.time for notice in notices],
-        bodies=[webhook_body(notice).decode() for notice in notices],
-        wholes=[None for _ in notices],
+        bodies=[each.sent.decode() for each in bodies],
+        wholes=[None if each.whole is None else each.whole.decode() for each in bodies],
         healths=[notice.health for notice in notices],
         worst_first=list(WORST_FIRST),
     )
     for row in rows:
         tx.counted["notices", row["type"]] += row["fresh"]
     return sum(row["fresh"] for row in rows)
+
+
+async def notice_body(tx: Transaction, notice: str, plants: Sequence[str] | None) -> bytes | None:
+    """A notice whole, to the letter; None where there is none of this id or it is of no plant of these."""
+    row = await tx.row(_SQL["notice_body"], id=notice)
+    hidden = row is None or (plants is not None and row["plant"] not in plants)
+    return None if hidden else row["body"].encode()
 
 
 async def told_again(tx: Transaction, notices: Sequence[Notice], cause: str) -> list[Notice]:
@@ -122,13 +131,13 @@ async def told_again(tx: Transaction, notices: Sequence[Notice], cause: str) -> 
 
 async def put_untold(tx: Transaction, notices: Sequence[Notice]) -> int:
     """Puts notices after history that may have moved the entries that crossed: no state of an episode is told anew."""
-    episodes = [shown.episode for notice in notices if (shown := notice.data.get("recheck")) is not None]
+    episodes = [shown.episode for notice in notices if (shown := episode_told(notice)) is not None]
     spindle = notices[0].spindle if notices else None
     rows = await tx.rows(_SQL["told_of_episodes"], spindle=spindle, episodes=episodes) if episodes else []
     told = {(row["type"], row["episode"]) for row in rows}
 
     def is_told(notice: Notice) -> bool:
-        shown = notice.data.get("recheck")
+        shown = episode_told(notice)
         return shown is not None and (notice.type, shown.episode) in told
 
     return await put(tx, [notice for notice in notices if not is_told(notice)])
@@ -172,7 +181,7 @@ def _about(endpoint: str, notice_type: str, at: datetime, more: Mapping[str, Any
         type=notice_type,
         subject=subject,
         time=at,
-        data={"endpoint": endpoint, **more},
+        data=NOTICE_DATA[notice_type](endpoint=endpoint, **more),
     )
 
 

@@ -33,10 +33,14 @@ SELECT type, count(*) AS fresh FROM fresh GROUP BY type
 
 -- name: told_of_episodes
 -- Which states of these episodes have been told; a spindle's notices are found by the spindle.
-SELECT DISTINCT type, body -> 'data' -> 'recheck' ->> 'episode' AS episode
+SELECT DISTINCT type, coalesce(whole, body) -> 'data' -> 'recheck' ->> 'episode' AS episode
   FROM kept.notice
  WHERE spindle = CAST(:spindle AS text)
-   AND body -> 'data' -> 'recheck' ->> 'episode' = ANY (CAST(:episodes AS text[]))
+   AND coalesce(whole, body) -> 'data' -> 'recheck' ->> 'episode' = ANY (CAST(:episodes AS text[]))
+
+-- name: notice_body
+-- As it was sent, or the whole where a thin one was.
+SELECT plant, coalesce(whole, body) AS body FROM kept.notice WHERE id = CAST(:id AS text)
 
 -- name: put_for_endpoint
 -- One notice for one endpoint, whatever it subscribes to.

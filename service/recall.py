@@ -13,12 +13,23 @@ from typing import Any, Final, TypeAlias
 
 import msgspec
 from msgspec import Struct
+from msgspec.structs import asdict
 
 from service import outbox
 from service.domain.announce import Seen
 from service.domain.gauge import Calibration, Gauge
 from service.domain.lot import Lot
 from service.domain.notice import Notice, notice_id
+from service.domain.notice_data import (
+    CheckOpened,
+    GaugeFoundOut,
+    GaugeSuspect,
+    LotFoundOut,
+    LotSuspect,
+    SpindleInDoubt,
+    VerdictChanged,
+    fitted,
+)
 from service.domain.recheck import BY_ITSELF
 from service.domain.sheet import Sheet
 from service.domain.shown import moment_shown
@@ -27,17 +38,18 @@ from service.domain.withdrawal import Withdrawal
 from service.postgres import Statements, Transaction
 
 SQL: Final = Statements.beside(__file__)
-BODY_BYTES_MAX: Final = 40_000
-"""Beyond so many bytes a notice leaves spindles out, counts them, and says where to read them all."""
 Reference: TypeAlias = Sheet | Gauge | Lot | None
 _encode: Final = msgspec.json.Encoder().encode
+_IN_DOUBT: Final = msgspec.json.Decoder(SpindleInDoubt)
+_GAUGE: Final = msgspec.json.Decoder(GaugeFoundOut)
+_LOT: Final = msgspec.json.Decoder(LotFoundOut)
 
 
 class Recalled(Struct, frozen=True, kw_only=True):
     """What a new entry recalls: when that was found, and what the entry says."""
 
     found: datetime
-    body: dict[str, Any]
+    body: GaugeFoundOut | LotFoundOut
 
 
 def recall_in(before: Reference, after: Reference) -> Recalled | None:
@@ -66,19 +78,19 @@ def _of_gauge(gauge: Gauge, fresh: Sequence[Calibration]) -> Recalled:
     calibration = fresh[-1]
     earlier = [each.occurred for each in gauge.calibrations if each.occurred < calibration.occurred]
     permitted = None if gauge.registered is None else gauge.registered.data.permitted_error
-    body = {
-        "gauge": gauge.key,
-        "calibration": calibration.sequence,
-        "calibrations": [each.sequence for each in fresh],
-        "as_found": calibration.data.as_found,
-        "permitted_error": permitted,
-        "last_good_calibration": earlier[-1] if earlier else None,
-    }
+    body = GaugeFoundOut(
+        gauge=gauge.key,
+        calibration=calibration.sequence,
+        calibrations=tuple(each.sequence for each in fresh),
+        as_found=calibration.data.as_found,
+        permitted_error=permitted,
+        last_good_calibration=earlier[-1] if earlier else None,
+    )
     return Recalled(found=calibration.occurred, body=body)
 
 
 def _of_lot(withdrawn: Withdrawal) -> Recalled:
-    return Recalled(found=withdrawn.occurred, body={"withdrawal": withdrawn.sequence, "reason": withdrawn.reason})
+    return Recalled(found=withdrawn.occurred, body=LotFoundOut(withdrawal=withdrawn.sequence, reason=withdrawn.reason))
 
 
 async def withdraw(tx: Transaction, kind: str, key: str) -> bool:
@@ -112,13 +124,13 @@ async def note(tx: Transaction, subject: int, earlier: Before, seen: Seen) -> No
     """Notes the spindle for the recalls where they changed a verdict of it, or opened a check on it."""
     rows = await tx.rows(SQL["outcomes"], subject=subject)
     changed = [
-        {
-            "entry": row["sequence"],
-            "check": row["kind"],
-            "time": row["occurred"],
-            "was": earlier.outcomes[row["sequence"]],
-            "now": row["outcome"],
-        }
+        VerdictChanged(
+            entry=row["sequence"],
+            check=row["kind"],
+            time=row["occurred"],
+            was=earlier.outcomes[row["sequence"]],
+            now=row["outcome"],
+        )
         for row in rows
         if earlier.outcomes.get(row["sequence"], row["outcome"]) != row["outcome"]
     ]
@@ -126,20 +138,20 @@ async def note(tx: Transaction, subject: int, earlier: Before, seen: Seen) -> No
     if not changed and not checks:
         return
     state = seen.state
-    body = {
-        "spindle": state.key,
-        "plant": state.place.plant,
-        "machine": None if state.away else state.place.machine,
-        "health": seen.view.assessment.health,
-        "clearance": seen.view.assessment.clearance,
-        "checks": [{"recheck": each.code, "check": each.check, "episode": each.episode} for each in checks],
-        "last_proof": {
+    body = SpindleInDoubt(
+        spindle=state.key,
+        plant=state.place.plant,
+        machine=None if state.away else state.place.machine,
+        health=seen.view.assessment.health,
+        clearance=seen.view.assessment.clearance,
+        checks=tuple(CheckOpened(recheck=each.code, check=each.check, episode=each.episode) for each in checks),
+        last_proof={
             check: moment_shown(state.proven.get(check))
-            for check in sorted({*(each["check"] for each in changed), *(each.check for each in checks)})
+            for check in sorted({*(each.check for each in changed), *(each.check for each in checks)})
         },
-        "changed": changed[-1:],
-        "verdicts_changed": len(changed),
-    }
+        changed=tuple(changed[-1:]),
+        verdicts_changed=len(changed),
+    )
     for cause in earlier.causes:
         await tx.run(
             SQL["note_recalled"],
@@ -163,29 +175,33 @@ async def announce(tx: Transaction) -> int:
 def _notice(row: Mapping[str, Any], found: Sequence[Mapping[str, Any]]) -> Notice:
     """One notice for all: of one plant where they are all in it, else heard by endpoints of every plant alone."""
     plants = {each["plant"] for each in found}
-    listed: list[Any] = []
-    size = 0
-    for each in found:
-        size += len(each["body"])
-        if size > BODY_BYTES_MAX:
-            break
-        listed.append(msgspec.Raw(each["body"].encode()))
+    spindles = tuple(_IN_DOUBT.decode(each["body"]) for each in found)
     subject = f"{row['kind']}/{row['key']}"
     notice_type = "gauge.suspect" if row["kind"] == "gauges" else "lot.suspect"
-    return Notice(
-        id=notice_id(notice_type, subject, row["cause"]),
-        type=notice_type,
-        subject=subject,
-        time=row["found"],
-        plant=plants.pop() if len(plants) == 1 else None,
-        data={
-            **msgspec.json.decode(row["body"]),
+
+    def with_first(count: int) -> Notice:
+        reached = {
             "entry": row["cause"],
             "judged_again": row["reached"],
-            "in_doubt": len(found),
-            "spindles": listed,
-            "left_out": len(found) - len(listed),
+            "in_doubt": len(spindles),
+            "spindles": spindles[:count],
+            "left_out": len(spindles) - count,
             "href": f"/v1/{row['kind']}/{row['key']}/reach",
             "cautions": CAUTIONS,
-        },
-    )
+        }
+        return Notice(
+            id=notice_id(notice_type, subject, row["cause"]),
+            type=notice_type,
+            subject=subject,
+            time=row["found"],
+            plant=next(iter(plants)) if len(plants) == 1 else None,
+            data=_suspect(row, reached),
+        )
+
+    return fitted(with_first, len(spindles))
+
+
+def _suspect(row: Mapping[str, Any], reached: Mapping[str, Any]) -> GaugeSuspect | LotSuspect:
+    if row["kind"] == "gauges":
+        return GaugeSuspect(**asdict(_GAUGE.decode(row["body"])), **reached)
+    return LotSuspect(lot=row["key"], **asdict(_LOT.decode(row["body"])), **reached)

@@ -1,5 +1,6 @@
 """The service in this process, spoken to over HTTP: one application on one database, and short words for its doors."""
 
+import json
 from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime, timedelta
@@ -17,6 +18,7 @@ from service.environment import Environment
 from service.postgres import Database
 from service.sweep import sweep_once
 from service.verify import Verified, verify
+from tests.api.documented import notice_faults
 
 BOOTSTRAP: Final = "a-first-administrator-key-for-tests"
 Json = dict[str, Any]
@@ -81,7 +83,10 @@ class Running:
 
 @asynccontextmanager
 async def running(url: str, *, clock_shift: timedelta = timedelta(0)) -> AsyncIterator[Running]:
-    """An application on a migrated database, without sweep and delivery; `clock_shift` moves its clock."""
+    """An application on a migrated database, without sweep and delivery; `clock_shift` moves its clock.
+
+    In the end every notice that was put is as the document says of its type.
+    """
     environment = Environment(database_url=url, bootstrap_key=BOOTSTRAP, webhook_networks=(ip_network("127.0.0.0/8"),))
     app = create_app(environment, parts=frozenset(), clock_shift=clock_shift)
     transport = httpx.ASGITransport(app=cast(Any, HeadAsGet(app)))
@@ -91,6 +96,9 @@ async def running(url: str, *, clock_shift: timedelta = timedelta(0)) -> AsyncIt
         httpx.AsyncClient(transport=transport, base_url="http://ledger.test", headers=headers, timeout=60) as client,
     ):
         yield Running(app, client, url)
+        for row in await select(url, "SELECT body, whole FROM kept.notice ORDER BY notice"):
+            for text in (row["body"], row["whole"]):
+                assert text is None or notice_faults(json.loads(text)) == [], text
 
 
 def differences(one: Any, other: Any, place: str = "") -> Json:

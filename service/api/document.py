@@ -1,11 +1,13 @@
-"""`/openapi.json` and `/docs`: what can be called, as a document (OpenAPI 3.1) and as a page made from it."""
+"""`/openapi.json`, `/asyncapi.json` and `/docs`: what can be called and is told, as documents (OpenAPI 3.1, AsyncAPI
+3.0) and as a page made from them.
+"""
 
 from typing import Any, Final
 
 from litestar import Litestar, Request, Response, Router, get
 from msgspec import Struct
 
-from service.api import document_page
+from service.api import document_notices, document_page
 from service.api.conditional import answer
 from service.api.document_members import Schema
 from service.api.document_operations import OPERATIONS, TAGS
@@ -16,6 +18,7 @@ from service.api.event_lines import LineRefused
 from service.api.events import Refused
 from service.api.feed import FeedPage
 from service.api.problems import Problem
+from service.domain.notice_data import NOTICE_DATA, ThinData
 from service.receipt import Receipt
 
 TITLE: Final = "Spindle ledger"
@@ -102,6 +105,7 @@ def document_of(app: Litestar) -> Schema:
         "info": {"title": TITLE, "version": VERSION, "description": DESCRIPTION},
         "tags": [{"name": name, "description": text} for name, text in TAGS.items() if name in used],
         "paths": paths,
+        "webhooks": document_notices.webhooks(),
         "components": _components(found),
     }
 
@@ -109,7 +113,9 @@ def document_of(app: Litestar) -> Schema:
 def _components(found: list[Operation]) -> Schema:
     asked = [body for each in found for body in (each.body, each.handler.opt.get(JSON_BODY)) if body is not None]
     answered = [kind for each in found for kind in each.answered]
-    schemas = components(asked, [Receipt, Refused, LineRefused, FeedPage, Problem, *answered])
+    told = [*dict.fromkeys(NOTICE_DATA.values()), ThinData]
+    schemas = components(asked, [Receipt, Refused, LineRefused, FeedPage, Problem, *told, *answered])
+    schemas |= document_notices.shapes()
     unmodified = {"ETag": {"$ref": "#/components/headers/ETag"}}
     key = {
         "type": "http",
@@ -121,7 +127,7 @@ def _components(found: list[Operation]) -> Schema:
         "schemas": dict(sorted(schemas.items())),
         "responses": {"NotModified": {"description": _NOT_MODIFIED, "headers": unmodified}, **shared_problems()},
         "headers": _HEADERS,
-        "parameters": _PARAMETERS,
+        "parameters": _PARAMETERS | document_notices.parameters(),
         "securitySchemes": {"key": key},
     }
 
@@ -130,6 +136,7 @@ class _Kept(Struct, frozen=True, kw_only=True):
     """The document of one application, made when it is first asked for: it cannot change while that runs."""
 
     document: Schema
+    notices: Schema
     page: str
 
 
@@ -137,7 +144,11 @@ def _kept(app: Litestar) -> _Kept:
     kept: _Kept | None = app.state.get("document")
     if kept is None:
         document = document_of(app)
-        kept = app.state.document = _Kept(document=document, page=document_page.page_of(document))
+        kept = app.state.document = _Kept(
+            document=document,
+            notices=document_notices.async_document(document),
+            page=document_page.page_of(document),
+        )
     return kept
 
 
@@ -147,10 +158,18 @@ async def read_document(request: Request[Any, Any, Any]) -> Response[Schema]:
     return answer(request, _kept(request.app).document)
 
 
+@get("/asyncapi.json")
+async def read_async_document(request: Request[Any, Any, Any]) -> Response[Schema]:
+    """Everything that webhook endpoints are told, AsyncAPI 3.0."""
+    return answer(request, _kept(request.app).notices)
+
+
 @get("/docs")
 async def read_page(request: Request[Any, Any, Any]) -> Response[str]:
     """The same as a page to read, made here: it needs no script, no key and nothing from elsewhere."""
     return Response(_kept(request.app).page, media_type="text/html", headers=document_page.HEADERS)
 
 
-routes: Final = Router(path="/", route_handlers=[read_document, read_page], opt=PUBLIC, tags=["running"])
+routes: Final = Router(
+    path="/", route_handlers=[read_document, read_async_document, read_page], opt=PUBLIC, tags=["running"]
+)

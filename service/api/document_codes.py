@@ -43,6 +43,7 @@ PROBLEMS: Final = {
     "method_not_allowed": "The method is not for this address; the Allow header lists those that are.",
     "not_found": "There is nothing at this address.",
     "old_end_contradicts": "The old counter's last value does not fit what that counter was last read at.",
+    "notice_not_found": "There is no notice of this id, or it is about a plant that the key does not reach.",
     "notice_type_unknown": "An endpoint asks for a type that no notice has, or for none at all.",
     "certificate_unusable": "No TLS connection can be made with the certificate, its key or the authority.",
     "too_many_secrets": "So many secrets sign for the endpoint already that one has to run out first.",

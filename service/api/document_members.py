@@ -181,6 +181,7 @@ _SPINDLE: Final = _STATE | {
     "conditions": {"type": "array", "items": ref("OpenCondition")},
     "findings": {"type": "array", "items": ref("StandingFinding")},
 }
+_OF_A_STATE: Final = {"health": of(Health | None), "clearance": of(Clearance)}
 _REASONS_OF_VERDICT: Final = {"type": "array", "items": {"enum": list(REASONS)}}
 _OF_VERDICT: Final = {
     "reasons": _REASONS_OF_VERDICT,
@@ -300,7 +301,7 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
     "RunOutVerdict": _OF_VERDICT,
     "StateShown": _STATE,
     "SpindleShown": _SPINDLE,
-    "SpindleHealth": {"health": of(Health | None), "clearance": of(Clearance)},
+    "SpindleHealth": _OF_A_STATE,
     "Clearance": {"clearance": of(Clearance)},
     "RecheckShown": {"state": of(State), "check": of(Check)},
     "RecheckListed": {"state": of(State), "check": of(Check)},
@@ -337,6 +338,12 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
         "types": or_null({"type": "array", "minItems": 1, "items": _NOTICE_TYPE}),
         **{name: or_null({"type": "string", "format": "date-time"}) for name in ("since", "until")},
     },
+    **dict.fromkeys(("RecheckNotice", "CounterSilent", "SpindleInDoubt"), _OF_A_STATE),
+    "SettingRejected": {**_OF_A_STATE, "verdict": ref("SettingVerdict")},
+    "DrawForceLow": {**_OF_A_STATE, "verdict": ref("ForceVerdict")},
+    "CounterBackward": {**_OF_A_STATE, "code": {"enum": ["counter_backward", "counter_implausible"]}},
+    "HealthChanged": {**_OF_A_STATE, "from": of(Health | None), "to": of(Health | None)},
+    "VerdictChanged": {"was": of(Outcome), "now": of(Outcome), "check": {"enum": ["setting", "draw_force", "run_out"]}},
     "KeyWanted": {
         "name": {"type": "string", "minLength": 1, "maxLength": 200},
         "scopes": {**_SCOPES, "minItems": 1},
@@ -348,4 +355,4 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
 }
 """Members that are said more closely than their struct says them."""
 
-OMITTED_WHERE_EMPTY: Final = frozenset({"Problem", "NotAccepted", "Fault"})
+OMITTED_WHERE_EMPTY: Final = frozenset({"Problem", "NotAccepted", "Fault", "ThinData"})

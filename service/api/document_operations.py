@@ -268,6 +268,12 @@ OPERATIONS: Final[dict[str, Told]] = {
         line="Read how a webhook endpoint is doing", codes=("endpoint_unknown",), conditional=True
     ),
     "list_endpoint_health": Told(line="List how webhook endpoints are doing", paged=True),
+    "read_notice": Told(
+        line="Read a notice whole, where a webhook was sent thin",
+        codes=("notice_not_found",),
+        conditional=True,
+        answers={200: Answer(text="The notice, to the letter.", schemas={JSON: ref("Notice")})},
+    ),
     "mint_key": Told(
         line="Mint a key",
         codes=("json_malformed", "time_invalid", "key_malformed", "scope_unknown", "key_reaches_too_far"),
@@ -294,6 +300,12 @@ OPERATIONS: Final[dict[str, Told]] = {
         conditional=True,
         answers={200: Answer(text="OpenAPI 3.1.", schemas={JSON: {"type": "object"}})},
     ),
+    "read_async_document": Told(
+        line="Read what webhooks carry, as a document",
+        without_database=True,
+        conditional=True,
+        answers={200: Answer(text="AsyncAPI 3.0.", schemas={JSON: {"type": "object"}})},
+    ),
     "read_page": Told(
         line="Read this document as a page",
         without_database=True,
@@ -311,7 +323,8 @@ TAGS: Final = {
     "gauges": "Gauges, their calibrations, and whether they may judge.",
     "lots": "Deliveries of kits.",
     "evaluations": "What judges a spindle, asked without recording anything.",
-    "webhooks": "Who is told, how that goes, what was sent, and sending it again.",
+    "webhooks": "Who is told, how that goes, what was sent, and sending it again. What a webhook carries stands under "
+    "`webhooks` in `/openapi.json`.",
     "keys": "Who may do what, and for how long.",
     "running": "Whether the process runs and can keep its promises; and this document. These need no key.",
 }

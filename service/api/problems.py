@@ -42,6 +42,7 @@ STATUS: Final = {
     "gauge_not_found": 404,
     "lot_not_found": 404,
     "key_not_found": 404,
+    "notice_not_found": 404,
     "changed_meanwhile": 412,
     "if_match_missing": 428,
     "content_type_unknown": 415,

@@ -15,8 +15,9 @@ from msgspec.structs import replace
 from service.domain.fold import View
 from service.domain.health import worse
 from service.domain.notice import Notice, notice_id
+from service.domain.notice_data import NOTICE_DATA, episode_told, fitted
 from service.domain.recheck import Episode, Moment
-from service.domain.shown import RecheckShown, moment_shown, recheck_shown, state_shown, verdict_shown
+from service.domain.shown import moment_shown, recheck_shown, state_shown, verdict_shown
 from service.domain.spindle import SpindleState, silent_from
 from service.domain.turn import CAUTIONS
 
@@ -96,15 +97,25 @@ def changes(before: Seen | None, after: Seen) -> list[Notice]:
 
 def told_as(notice: Notice) -> tuple[str, str]:
     """What a notice tells, apart from its cause: its type with the episode, or with its own id."""
-    recheck: RecheckShown | None = notice.data.get("recheck")
+    recheck = episode_told(notice)
     return notice.type, notice.id if recheck is None else recheck.episode
 
 
 def health_changed(seen: Seen, earlier: str | None, cause: str) -> Notice:
     """Health as it now is; `cause` is the entry or the limit that changed it."""
-    now = seen.view.now
-    body = {"from": earlier, "to": seen.view.assessment.health, "reasons": seen.view.assessment.reasons}
-    notice = _notice(seen, "spindle.health_changed", seen.state.subject, now, body, cause=cause)
+    now, assessment = seen.view.now, seen.view.assessment
+
+    def with_first(count: int) -> Notice:
+        body = {
+            "earlier": earlier,
+            "now": assessment.health,
+            "reasons": assessment.reasons[:count],
+            "left_out": len(assessment.reasons) - count,
+            "href": f"/v1/spindles/{seen.state.key}",
+        }
+        return _notice(seen, "spindle.health_changed", seen.state.subject, now, body, cause=cause)
+
+    notice = fitted(with_first, len(assessment.reasons))
     return replace(notice, health=worse(earlier, notice.health))
 
 
@@ -136,16 +147,16 @@ def _notice(
         plant=state.place.plant,
         sequence=state.newest.sequence,
         health=shown.health,
-        data={
-            "spindle": state.key,
-            "plant": state.place.plant,
-            "hall": None if place is None else place.hall,
-            "machine": None if place is None else place.machine,
-            "position": None if place is None else place.position,
-            "health": shown.health,
-            "clearance": shown.clearance,
-            "count": shown.count,
-            "last_proof": moment_shown(state.proven.get(check)),
+        data=NOTICE_DATA[notice_type](
+            spindle=state.key,
+            plant=state.place.plant,
+            hall=None if place is None else place.hall,
+            machine=None if place is None else place.machine,
+            position=None if place is None else place.position,
+            health=shown.health,
+            clearance=shown.clearance,
+            count=shown.count,
+            last_proof=moment_shown(state.proven.get(check)),
             **body,
-        },
+        ),
     )

@@ -5,14 +5,14 @@ import re
 from collections.abc import Iterator
 from copy import deepcopy
 from datetime import date, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
 import httpx
 from jsonschema import Draft202012Validator, FormatChecker
 
-from tests.running import Json
-
+Json = dict[str, Any]
 COMMITTED: Final = Path(__file__).parents[2] / "openapi" / "openapi.json"
 DOCUMENT: Final[Json] = json.loads(COMMITTED.read_text("utf-8"))
 LINES: Final = "application/x-ndjson"
@@ -73,6 +73,17 @@ def faults(schema: Json, value: Any, *, closed: bool = False) -> list[str]:
     """What is wrong with a value, each with its place; nothing where it is as the schema says."""
     judge = Draft202012Validator({**(_CLOSED if closed else DOCUMENT), "allOf": [schema]}, format_checker=_FORMATS)
     return [f"{error.json_path}: {error.message[:300]}" for error in judge.iter_errors(value)]
+
+
+@cache
+def _judge_of_notices(notice_type: str) -> Any:
+    carried = DOCUMENT["webhooks"][notice_type]["post"]["requestBody"]["content"]["application/cloudevents+json"]
+    return Draft202012Validator({**_CLOSED, "allOf": [carried["schema"]]}, format_checker=_FORMATS)
+
+
+def notice_faults(body: Json) -> list[str]:
+    """What a webhook's body has otherwise than the document tells of its type."""
+    return [f"{error.json_path}: {error.message[:300]}" for error in _judge_of_notices(body["type"]).iter_errors(body)]
 
 
 def assert_told(answer: httpx.Response) -> None:

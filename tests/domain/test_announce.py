@@ -148,9 +148,9 @@ def test_each_rejected_setting_is_told_and_work_on_it_is_not() -> None:
     spindle.adjust()
     assert changes(before, seen(spindle)) == []
     assert types(told) == ["setting.rejected"] * 2
-    assert [notice.data["entry"] for notice in told] == [7, 8]
-    assert told[0].data["verdict"]["outcome"] == "nonconforming"
-    assert told[0].data["last_proof"].entry == 6
+    assert [notice.data.entry for notice in told] == [7, 8]
+    assert told[0].data.verdict["outcome"] == "nonconforming"
+    assert told[0].data.last_proof.entry == 6
 
 
 def test_a_low_force_and_one_below_the_minimum_are_told_as_low() -> None:
@@ -166,7 +166,7 @@ def test_a_notice_says_when_what_it_speaks_of_was_last_proven() -> None:
     spindle.pull("21")
     spindle.pull("18")
     spindle.measure("11.50")
-    proofs = {notice.type: notice.data["last_proof"].entry for notice in standing(seen(spindle))}
+    proofs = {notice.type: notice.data.last_proof.entry for notice in standing(seen(spindle))}
     assert proofs == {"setting.rejected": 6, "draw_force.low": 7}
 
 
@@ -175,7 +175,7 @@ def test_a_counter_gone_backward_is_told_once_until_it_is_explained() -> None:
     before = seen(spindle)
     spindle.count(3)
     (told,) = changes(before, seen(spindle))
-    assert (told.type, told.data["code"], told.data["reading"]) == ("counter.backward", "counter_backward", 3)
+    assert (told.type, told.data.code, told.data.reading) == ("counter.backward", "counter_backward", 3)
     before = seen(spindle)
     spindle.count(4)
     assert changes(before, seen(spindle)) == []
@@ -184,7 +184,7 @@ def test_a_counter_gone_backward_is_told_once_until_it_is_explained() -> None:
 def test_a_silent_counter_is_told_with_the_time_it_fell_silent() -> None:
     spindle = accepted()
     (told,) = changes(seen(spindle, 7.99), seen(spindle, 8.5))
-    assert (told.type, told.time, told.data["last_read"]) == ("counter.silent", day(8), day(1))
+    assert (told.type, told.time, told.data.last_read) == ("counter.silent", day(8), day(1))
     assert changes(seen(spindle, 8.5), seen(spindle, 20)) == []
 
 
@@ -193,29 +193,29 @@ def test_a_notice_names_spindle_and_place_and_carries_the_cautions() -> None:
     spindle.count(118_704)
     (due,) = standing(seen(spindle))
     assert (due.subject, due.spindle, due.plant) == ("spindles/H2-M04-S1", "H2-M04-S1", "skerrow")
-    assert due.data["cautions"] == CAUTIONS
-    assert {name: due.data[name] for name in PLACE} == PLACE
-    assert (due.data["health"], due.data["clearance"], due.data["count"]) == (
+    assert due.data.cautions == CAUTIONS
+    assert {name: getattr(due.data, name) for name in PLACE} == PLACE
+    assert (due.data.health, due.data.clearance, due.data.count) == (
         "maintenance_required",
         "cleared",
         118_704,
     )
-    assert (due.data["recheck"].recheck, due.data["recheck"].state) == ("bed-in", "due")
+    assert (due.data.recheck.recheck, due.data.recheck.state) == ("bed-in", "due")
     spindle.tell("spindle.removed", {"to": "store"})
     (stored,) = standing(seen(spindle))
-    assert (stored.data["machine"], stored.data["health"], stored.plant) == (None, None, "skerrow")
+    assert (stored.data.machine, stored.data.health, stored.plant) == (None, None, "skerrow")
 
 
 def test_a_change_of_health_says_from_what_to_what_and_why() -> None:
     spindle = accepted(BED_IN)
     spindle.count(118_704)
     told = health_changed(seen(spindle), "normal", "7/maintenance_required")
-    assert (told.type, told.data["from"], told.data["to"]) == (
+    assert (told.type, told.data.earlier, told.data.now) == (
         "spindle.health_changed",
         "normal",
         "maintenance_required",
     )
-    assert [reason.code for reason in told.data["reasons"]] == ["recheck_due"]
+    assert [reason.code for reason in told.data.reasons] == ["recheck_due"]
     assert told.id == notice_id("spindle.health_changed", "spindles/H2-M04-S1", "7/maintenance_required")
 
 
@@ -244,7 +244,7 @@ def test_over_a_life_each_step_of_each_episode_is_told_once_however_often_somebo
     last = swept(spindle, last, day(200), told)
 
     of_episodes = Counter(
-        (notice.type, notice.data["recheck"].episode) for notice in told if notice.type.startswith("recheck.")
+        (notice.type, notice.data.recheck.episode) for notice in told if notice.type.startswith("recheck.")
     )
     assert set(of_episodes.values()) == {1}
     assert len({notice.id for notice in told}) == len(told)
