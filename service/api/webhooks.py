@@ -13,7 +13,7 @@ from service import endpoints, outbox
 from service.access import Key
 from service.api.conditional import answer, check_unchanged, etag_of
 from service.api.pages import Cursor, Limit, Page, cursor_after, paged, place_of
-from service.domain.address import Network
+from service.domain.address import Network, target_of
 from service.domain.health import Health
 from service.domain.refusal import Fault, Refusal
 from service.domain.signature import Scheme, SecretMalformed, secret_bytes, secret_text
@@ -125,6 +125,7 @@ async def add_endpoint(
     _check_certificate(data.certificate, data.certificate_key, data.authority)
     secret = _secret_of(data)
     await check_target(data.url, webhook_networks)
+    _check_encrypted(data.url, data.certificate, data.authority)
     wanted = Wanted(
         types=None if data.types is None else tuple(data.types),
         plants=_within(data.plants, key),
@@ -184,6 +185,13 @@ def _check_certificate(certificate: str | None, key: str | None, authority: str 
         )
     if certificate is not None or authority is not None:
         tls_context(certificate, None if key is None else key.encode("ascii"), authority)
+
+
+def _check_encrypted(url: str, certificate: str | None, authority: str | None) -> None:
+    """Raises CertificateUnusable where certificates would protect nothing: http shows and checks none."""
+    if target_of(url).plain and (certificate is not None or authority is not None):
+        pointer = "/certificate" if certificate is not None else "/authority"
+        raise CertificateUnusable("certificates are for https: over http none is shown or checked", pointer=pointer)
 
 
 def _check_description(text: str | None) -> None:
@@ -269,7 +277,9 @@ async def _change(tx: Transaction, seal: Seal, found: Endpoint, data: EndpointCh
     if asked.get("authority") is not None:
         _check_certificate(None, None, asked["authority"])
     names = {name: asked.get(name, getattr(found, name)) for name in Wanted.__struct_fields__}
-    await endpoints.change(tx, found.id, url=asked.get("url", found.url), wanted=Wanted(**names))
+    url = asked.get("url", found.url)
+    _check_encrypted(url, names["certificate"], names["authority"])
+    await endpoints.change(tx, found.id, url=url, wanted=Wanted(**names))
 
 
 @delete("/{endpoint_id:str}", status_code=204)

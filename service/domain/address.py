@@ -2,6 +2,7 @@
 
 Rules of this file
 - The list is written out: the library's `is_global` holds multicast, NAT64 and 6to4 for public.
+- A host is written in one way only, so that nobody who reads the URL after us can take it for another.
 - An address that carries another (mapped, compatible, translated, NAT64, 6to4, Teredo) is judged by every address
   it carries, and by its own form.
 - Every rule that refuses has a name.
@@ -23,6 +24,10 @@ Network: TypeAlias = IPv4Network | IPv6Network
 
 URL_CHARACTERS_MAX: Final = 2048
 _URL: Final = re.compile(r"https?://[^\x00-\x20\x7f\\^`{|}<>\"/?#]+[^\x00-\x20\x7f\\^`{|}<>\"]*\Z", re.IGNORECASE)
+_LABEL: Final = r"[a-z0-9_](?:[a-z0-9_-]{0,61}[a-z0-9_])?"
+_AUTHORITY: Final = re.compile(
+    rf"(?:(?P<name>{_LABEL}(?:\.{_LABEL})*\.?)|\[(?P<six>[0-9a-f:.]+)\])(?::[0-9]*)?\Z", re.IGNORECASE | re.ASCII
+)
 
 _NEVER: Final[tuple[tuple[str, str], ...]] = (
     ("unspecified", "0.0.0.0/8"),  # RFC 1122, 3.2.1.3; systems take 0.0.0.0 as "this host"
@@ -114,19 +119,37 @@ def target_of(url: str, pointer: str = "/url") -> Target:
         raise UrlMalformed("expected an absolute https URL, without blanks", pointer=pointer)
     try:
         parts = urlsplit(url)
-        host, port = parts.hostname, parts.port
+        port = parts.port
     except ValueError as error:
         raise UrlMalformed(f"no URL: {error}", pointer=pointer) from error
     if "@" in parts.netloc:
         raise UrlHasCredentials("a URL carries no user and no password; requests are signed instead", pointer=pointer)
-    if not host or port == 0:
+    if not parts.hostname or port == 0:
         raise UrlMalformed("the URL names no host and port to call", pointer=pointer)
-    if _ends_in_number(host) and not _is_canonical(host):
-        raise AddressRefused(f"{host} is no address as it is written today (rule not_canonical)", pointer=pointer)
+    host = _host_of(parts.netloc, pointer)
     if "#" in url:
         raise UrlMalformed("a fragment is never sent: leave it out", pointer=pointer)
     plain = parts.scheme == "http"
     return Target(host=host, port=port if port is not None else (80 if plain else 443), plain=plain)
+
+
+def _host_of(authority: str, pointer: str) -> str:
+    """The host as every reader of the URL takes it: a name, or an address in the spelling of today."""
+    written = _AUTHORITY.match(authority)
+    if written is None:
+        where = f"{authority!a} is no host as it is written today"
+        if "%" in authority and "[" in authority:
+            raise AddressRefused(f"{where}: an address has no zone here (rule zone)", pointer=pointer)
+        raise AddressRefused(
+            f"{where}: letters, digits and hyphens between points, or an address; an international name by its xn-- "
+            "form (rule not_canonical)",
+            pointer=pointer,
+        )
+    name = (written["name"] or written["six"]).lower()
+    version = 6 if written["six"] else 4 if _ends_in_number(name) else None
+    if version is not None and not _is_address(name, version):
+        raise AddressRefused(f"{name} is no address as it is written today (rule not_canonical)", pointer=pointer)
+    return name
 
 
 def _ends_in_number(host: str) -> bool:
@@ -135,9 +158,10 @@ def _ends_in_number(host: str) -> bool:
     return re.fullmatch(r"[0-9]+|0x[0-9a-f]*", last) is not None
 
 
-def _is_canonical(host: str) -> bool:
+def _is_address(host: str, version: int) -> bool:
+    """IPv4 in its only spelling; IPv6 in any (they all mean the same to everyone)."""
     try:
-        return str(IPv4Address(host)) == host
+        return str(IPv4Address(host)) == host if version == 4 else bool(IPv6Address(host).packed)
     except ValueError:
         return False
 
@@ -175,11 +199,10 @@ def _carried(address: Address) -> tuple[IPv4Address, ...]:
     if address in _LOCAL_NAT64:
         places = (IPv4Address(bytes(packed[place] for place in places)) for places in _LOCAL_NAT64_BYTES)
         return tuple(one for one in places if one.packed[0] != 0)
+    inside = (IPv4Address(packed[12:]),) if packed[8:12] in _ISATAP else ()
     if address.sixtofour is not None:
-        return (address.sixtofour,)
-    if address.teredo is not None:
-        return address.teredo
-    return (IPv4Address(packed[12:]),) if packed[8:12] in _ISATAP else ()
+        return (address.sixtofour, *inside)
+    return inside if address.teredo is None else address.teredo
 
 
 def _rule(address: Address, rules: Iterable[tuple[str, Network]]) -> str | None:

@@ -1,8 +1,11 @@
 """Where a webhook may be sent: every spelling of a forbidden address meets the rule that names it."""
 
-from ipaddress import ip_network
+from ipaddress import ip_address, ip_network
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from yarl import URL
 
 from service.domain.address import (
     AddressRefused,
@@ -42,6 +45,7 @@ NEVER = [
     ("2001:0:a9fe:a9fe::", "link_local"),
     ("2001:0:102:304:0:0:5601:5601", "link_local"),
     ("2606:4700::5efe:a9fe:a9fe", "link_local"),
+    ("2002:808:808::5efe:a9fe:a9fe", "link_local"),
     ("::ffff:0.0.0.0", "unspecified"),
 ]
 NOT_PUBLIC = [
@@ -149,3 +153,42 @@ def test_a_url_names_its_host_and_port() -> None:
     secure, plain = target_of("https://receiver.example/hook?a=@b"), target_of("HTTP://[fd12:3456::1]:8080")
     assert (secure.host, secure.port, secure.plain) == ("receiver.example", 443, False)
     assert (plain.host, plain.port, plain.plain) == ("fd12:3456::1", 8080, True)
+
+
+@pytest.mark.parametrize("host", ["[::ffff:192.0.43.10]", "[2606:4700::1111]", "[2606:4700:0:0:0:0:0:1111]"])
+def test_an_address_of_version_6_is_taken_in_any_of_its_spellings(host: str) -> None:
+    assert target_of(f"https://{host}/").host == host[1:-1].lower()
+
+
+@pytest.mark.parametrize(
+    "host", ["a_b.plant.example", "xn--mller-kva.example", "receiver.example.", "a", "1e1", "3com.x"]
+)
+def test_names_are_taken(host: str) -> None:
+    assert target_of(f"https://{host}/").host == host
+
+
+@pytest.mark.parametrize(
+    "host", ["m\u00fcller.example", "a..b", ".a", "-a.example", "a-.example", "a" * 64, "*", "~", "!"]
+)
+def test_what_is_no_name_is_refused(host: str) -> None:
+    with pytest.raises(AddressRefused, match="not_canonical"):
+        target_of(f"https://{host}/")
+
+
+_PARTS = st.sampled_from([*"a1.:-_@[]%/\\?#~;,\u3002\uff11\u00ad\u200b\t ", "0x", "::", "10.1.2.3", "443", "xn--"])
+
+
+@given(st.lists(_PARTS, min_size=1, max_size=8).map("".join), st.sampled_from(["http", "https", "HTTPS", "hTTp"]))
+def test_what_is_taken_leads_where_the_library_that_posts_goes(authority: str, scheme: str) -> None:
+    url = f"{scheme}://{authority}"
+    try:
+        target = target_of(url)
+    except Refusal:
+        return
+    told = URL(url)
+    assert (told.port, told.scheme == "http", told.user) == (target.port, target.plain, None)
+    assert told.raw_host is not None
+    if ":" in target.host:
+        assert ip_address(told.raw_host) == ip_address(target.host)
+    else:
+        assert told.raw_host == target.host

@@ -1,6 +1,7 @@
 """A receiver of webhooks on loopback that keeps what it is sent and answers as a test wants."""
 
 import asyncio
+import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from typing import Any
@@ -67,17 +68,17 @@ def status(code: int, text: str = "", **headers: str) -> Answer:
 
 
 @asynccontextmanager
-async def receiver(answer: Answer | None = None) -> AsyncIterator[Receiver]:
+async def receiver(answer: Answer | None = None, *, tls: ssl.SSLContext | None = None) -> AsyncIterator[Receiver]:
     """A receiver that listens while the block runs; it says 204 unless told otherwise."""
     one = Receiver(answer or status(204))
     application = web.Application(client_max_size=10**6)
     application.router.add_route("*", "/{path:.*}", one._take)
     runner = web.AppRunner(application, shutdown_timeout=0.1)
     await runner.setup()
-    site = web.TCPSite(runner, "127.0.0.1", 0)
+    site = web.TCPSite(runner, "127.0.0.1", 0, ssl_context=tls)
     await site.start()
     port = runner.addresses[0][1]
-    one.url = f"http://127.0.0.1:{port}/hook"
+    one.url = f"{'http' if tls is None else 'https'}://127.0.0.1:{port}/hook"
     try:
         yield one
     finally:

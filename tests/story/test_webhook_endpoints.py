@@ -16,7 +16,9 @@ from service.domain.signature import secret_bytes
 from service.environment import Environment
 from service.postgres import Database
 from tests.sealed import KEYS, SEAL
+from tests.story.certificates import Authority
 from tests.story.receiver import receiver
+from tests.story.spellings import SPELLINGS, TRICKS
 
 LOOPBACK: tuple[Network, ...] = (ip_network("127.0.0.0/8"),)
 PATH = "/v1/webhook-endpoints"
@@ -142,6 +144,50 @@ async def test_what_is_refused_names_its_place(
         assert (answer.status_code, answer.json()["code"]) == (422, code)
         assert [error["pointer"] for error in answer.json()["errors"]] == [pointer]
         assert (await client.get(PATH)).json()["items"] == []
+
+
+@pytest.mark.parametrize("scheme", ["https", "HTTPS", "http"])
+async def test_however_a_forbidden_address_is_written_it_is_refused_by_its_rule(database_url: str, scheme: str) -> None:
+    async with caller(database_url) as client:
+        for host, rule in SPELLINGS:
+            answer = await client.post(PATH, json={"url": f"{scheme}://{host}:8443/hook?a=1"})
+            assert (answer.status_code, answer.json()["code"]) == (422, "address_not_allowed"), host
+            (error,) = answer.json()["errors"]
+            assert error["pointer"] == "/url"
+            assert f"(rule {rule})" in error["detail"], host
+        for url, code in TRICKS:
+            answer = await client.post(PATH, json={"url": url})
+            assert (answer.status_code, answer.json()["code"]) == (422, code), url
+        assert (await client.get(PATH)).json()["items"] == []
+
+
+async def test_a_change_of_the_address_is_checked_alike(database_url: str) -> None:
+    async with caller(database_url) as client:
+        place = f"{PATH}/{(await client.post(PATH, json={'url': SAFE})).json()['id']}"
+        for host, rule in SPELLINGS:
+            answer = await client.patch(place, json={"url": f"https://{host}/"}, headers={"If-Match": "*"})
+            assert f"(rule {rule})" in answer.json()["errors"][0]["detail"], host
+        assert (await client.get(place)).json()["url"] == SAFE
+
+
+async def test_certificates_are_for_https_only(database_url: str) -> None:
+    authority = Authority("plant")
+    certificate, private = authority.sign("ledger")
+    shown = {"certificate": certificate, "certificate_key": private}
+    async with caller(database_url) as client:
+        for options, pointer in (({"authority": authority.certificate}, "/authority"), (shown, "/certificate")):
+            answer = await client.post(PATH, json={"url": "http://127.0.0.1:9/"} | options)
+            assert (answer.status_code, answer.json()["code"]) == (422, "certificate_unusable")
+            assert [each["pointer"] for each in answer.json()["errors"]] == [pointer]
+        added = (await client.post(PATH, json={"url": "https://127.0.0.1:9/"} | shown)).json()
+        moved = await client.patch(
+            f"{PATH}/{added['id']}", json={"url": "http://127.0.0.1:9/"}, headers={"If-Match": "*"}
+        )
+        assert (moved.status_code, moved.json()["errors"][0]["pointer"]) == (422, "/certificate")
+        assert private not in (await client.get(f"{PATH}/{added['id']}")).text
+        other, _ = authority.sign("another")
+        mixed = await client.post(PATH, json={"url": SAFE, "certificate": other, "certificate_key": private})
+        assert (mixed.status_code, mixed.json()["code"]) == (422, "certificate_unusable")
 
 
 @pytest.mark.parametrize("wanted", [{}, {"url": 1}, {"url": SAFE, "colour": "red"}, {"url": SAFE, "types": "all"}, []])
