@@ -10,7 +10,7 @@ from litestar.handlers import HTTPRouteHandler
 from service.access import SCOPES
 from tests.running import Running, running
 
-PUBLIC = {"/livez", "/readyz", "/metrics", "/openapi.json", "/docs", "/.well-known/jwks.json"}
+PUBLIC = {"/livez", "/readyz", "/metrics", "/openapi.json", "/asyncapi.json", "/docs", "/.well-known/jwks.json"}
 
 
 def doors(app: Any) -> list[tuple[str, str, HTTPRouteHandler]]:
