@@ -96,9 +96,14 @@ async def running(url: str, *, clock_shift: timedelta = timedelta(0)) -> AsyncIt
         httpx.AsyncClient(transport=transport, base_url="http://ledger.test", headers=headers, timeout=60) as client,
     ):
         yield Running(app, client, url)
-        for row in await select(url, "SELECT body, whole FROM kept.notice ORDER BY notice"):
-            for text in (row["body"], row["whole"]):
-                assert text is None or notice_faults(json.loads(text)) == [], text
+        await assert_notices_as_told(url)
+
+
+async def assert_notices_as_told(url: str) -> None:
+    """Every notice that was put is as the document says of its type, as it is sent and whole."""
+    for row in await select(url, "SELECT body, whole FROM kept.notice ORDER BY notice"):
+        for text in (row["body"], row["whole"]):
+            assert text is None or notice_faults(json.loads(text)) == [], text
 
 
 def differences(one: Any, other: Any, place: str = "") -> Json:

@@ -66,7 +66,7 @@ def page_of(document: Schema) -> str:
         f"<header><h1>{escape(info['title'])}</h1>"
         '<p>What can be called. For programs: <a href="/openapi.json">/openapi.json</a> (OpenAPI 3.1).</p>'
         f"{_text(info['description'])}</header>"
-        f"<nav><h2>Contents</h2>{_contents(document)}</nav><main>{sections}"
+        f"<nav><h2>Contents</h2>{_contents(document)}</nav><main>{sections}{_notices(document)}"
         f'<h2 id="shapes">Shapes</h2>{shapes}</main></body></html>\n'
     )
 
@@ -87,12 +87,36 @@ def _contents(document: Schema) -> str:
         for tag in document["tags"]
         for path, method, told in _operations(document, tag["name"])
     ]
-    return f'<ul>{"".join(lines)}<li><a href="#shapes">Shapes of bodies</a></li></ul>'
+    return (
+        f'<ul>{"".join(lines)}<li><a href="#notices">What webhooks carry</a></li>'
+        '<li><a href="#shapes">Shapes of bodies</a></li></ul>'
+    )
 
 
 def _section(document: Schema, tag: Schema) -> str:
     told = "".join(_operation(document, *each) for each in _operations(document, tag["name"]))
     return f"<section><h2>{escape(tag['name'])}</h2>{_text(tag['description'])}{told}</section>"
+
+
+def _notices(document: Schema) -> str:
+    """What webhooks carry; headers and answers are the same for all of them, and told once."""
+    told = {name: item["post"] for name, item in document["webhooks"].items()}
+    first = next(iter(told.values()))
+    headers = [_resolved(document, each) for each in first["parameters"]]
+    types = [
+        (f"<code>{escape(name)}</code>", _inline(each["summary"]), _contents_of(each["requestBody"]["content"]))
+        for name, each in told.items()
+    ]
+    heads = [(f"<code>{each['name']}</code>", _inline(each["description"]), _kind(each["schema"])) for each in headers]
+    answers = [
+        (f"<strong>{status}</strong>", _inline(said["description"])) for status, said in first["responses"].items()
+    ]
+    return (
+        '<section><h2 id="notices">What webhooks carry</h2><p>For programs: '
+        '<a href="/asyncapi.json">/asyncapi.json</a> (AsyncAPI 3.0).</p>'
+        f"{_text(first['description'].partition(chr(10))[2])}{_table(types)}"
+        f"<h4>Headers</h4>{_table(heads)}<h4>Answers</h4>{_table(answers)}</section>"
+    )
 
 
 def _operation(document: Schema, path: str, method: str, told: Schema) -> str:

@@ -46,6 +46,7 @@ async def test_the_page_needs_no_key_no_script_and_nothing_from_elsewhere(databa
     _assert_self_contained(answer)
     named = {attributes["id"] for _, attributes in _Elements(answer.text).found if "id" in attributes}
     assert {told["operationId"] for _, _, told in operations()} <= named
+    assert all(f"<code>{name}</code>" in answer.text for name in DOCUMENT["webhooks"])
     assert {f"shape-{name}" for name in DOCUMENT["components"]["schemas"]} <= named
 
 
@@ -57,7 +58,7 @@ def _assert_self_contained(answer: httpx.Response) -> None:
     for tag, attributes in elements.found:
         assert not any(name == "src" or name == "style" or name.startswith("on") for name in attributes), tag
         target = attributes.get("href") or "/openapi.json"
-        assert target == "/openapi.json" or (target[0] == "#" and target[1:] in named), target
+        assert target in ("/openapi.json", "/asyncapi.json") or (target[0] == "#" and target[1:] in named), target
     (style,) = re.findall(r"<style>(.*?)</style>", answer.text, re.DOTALL)
     digest = b64encode(sha256(style.encode()).digest()).decode()
     policy = answer.headers["content-security-policy"]

@@ -13,14 +13,16 @@ from typing import Any, Final
 
 import pytest
 from jsonschema import Draft7Validator
+from msgspec import Struct
 
 from service.api.document import document_of
 from service.api.document_notices import async_document
 from service.app import create_app
-from service.domain.notice import NOTICE_TYPES
-from service.domain.notice_data import NOTICE_DATA
+from service.domain.notice import NOTICE_TYPES, Notice, notice_id, webhook_body
+from service.domain.notice_data import NOTICE_DATA, EndpointDisabled, EndpointFailing, EndpointPing
 from service.environment import Environment
 from tests.api.documented import COMMITTED, DOCUMENT, notice_faults, resolved
+from tests.domain.test_notice import NOON
 from tests.running import Json, running, select
 from tests.story.loading import ago, commissioned, measured, references
 
@@ -151,3 +153,20 @@ def test_both_documents_say_what_a_receiver_must_do(name: str) -> None:
     text = (Path(COMMITTED).parent / f"{name}.json").read_text("utf-8")
     for said in ("byte for byte", "known by its `id`", "redirects are not followed", "Retry-After"):
         assert said in text
+
+
+@pytest.mark.parametrize(
+    ("notice_type", "data"),
+    [
+        ("endpoint.failing", EndpointFailing(endpoint="whe_1", failures=10, failing_since=NOON)),
+        ("endpoint.disabled", EndpointDisabled(endpoint="whe_1", reason="it answered 410 Gone")),
+        ("endpoint.ping", EndpointPing(endpoint="whe_1")),
+    ],
+)
+def test_what_is_told_of_endpoints_is_as_documented(notice_type: str, data: Struct) -> None:
+    notice = Notice(
+        id=notice_id(notice_type, "x", 1), type=notice_type, subject="webhook-endpoints/whe_1", time=NOON, data=data
+    )
+    body = json.loads(webhook_body(notice))
+    assert notice_faults(body) == []
+    assert notice_faults(body | {"data": {}}) != []

@@ -18,6 +18,7 @@ from service.refold import fold_whole
 from service.sweep import sweep_once
 from service.verify import Verified, verify
 from tests.domain import skerrow
+from tests.running import assert_notices_as_told
 
 SOURCE: Final = "/skerrow/hall-2/tablet-7"
 START_COUNT: Final = 118_000
@@ -154,6 +155,7 @@ async def assert_whole(database: Database, url: str) -> Verified:
     await sweep_once(database)
     tally = await verified(database)
     assert tally.faults == []
+    await assert_notices_as_told(url)
     connection: Any = await asyncpg.connect(url)
     try:
         assert await connection.fetch(_TWICE) == []
