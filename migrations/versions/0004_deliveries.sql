@@ -12,4 +12,4 @@ UPDATE kept.notice n
 -- Ranges of time, and one type among many, are looked for without walking years of notices.
 CREATE INDEX notice_by_creation ON kept.notice (created, notice);
 CREATE INDEX notice_by_type ON kept.notice (type, notice);
-CREATE INDEX attempt_by_time ON kept.attempt (endpoint, started, notice, number);
+CREATE INDEX attempt_by_time ON kept.attempt (endpoint, started);
