@@ -3,7 +3,8 @@
 Rules of this file
 - A replayed notice is the same notice under the same id; its attempts are numbered on, its schedule begins anew.
 - What a dispatcher has in hand, and what is due anyway, is left alone: asking twice changes nothing.
-- The endpoint is locked before its deliveries, deliveries in ascending order; each portion is a transaction.
+- What matches is looked for before anything is locked, and looked at once more under the lock, so that dispatchers wait
+  for the writing alone. The endpoint is locked before its deliveries, deliveries in ascending order.
 """
 
 from collections.abc import Sequence
@@ -45,28 +46,43 @@ class Found(Struct, frozen=True, kw_only=True):
     last: int | None = None
 
 
+class Portion(Struct, frozen=True, kw_only=True):
+    """Some notices to put, by their places in ascending order; `last` is None where there are none."""
+
+    states: tuple[Replayable, ...]
+    put_before: tuple[int, ...]
+    never_put: tuple[int, ...]
+    last: int | None
+
+
 async def count(tx: Transaction, endpoint: str, wanted: Wanted, *, after: int = 0) -> Found:
     """How many match beyond a place; nothing is changed."""
     row = await _matching(tx, endpoint, wanted, after, None)
     return Found(again=row["again"], missed=row["missed"], last=row["last"])
 
 
-async def replay(tx: Transaction, endpoint: str, wanted: Wanted, *, after: int = 0, limit: int = PORTION) -> Found:
-    """Puts up to `limit` matching notices beyond a place, ascending, so that they are due now.
-
-    The endpoint is locked by the caller. `last` is None where nothing is left beyond the place.
-    """
+async def find(tx: Transaction, endpoint: str, wanted: Wanted, *, after: int = 0, limit: int = PORTION) -> Portion:
+    """The first that match beyond a place, at most `limit`."""
     row = await _matching(tx, endpoint, wanted, after, limit)
+    return Portion(
+        states=wanted.states,
+        put_before=tuple(row["put_before"] or ()),
+        never_put=tuple(row["never_put"] or ()),
+        last=row["last"],
+    )
+
+
+async def replay(tx: Transaction, endpoint: str, portion: Portion) -> Found:
+    """Makes these due now, those that still match; answers how many. The endpoint is locked by the caller."""
     again = missed = 0
-    if row["put_before"]:
-        again = await put_again(tx, endpoint, row["put_before"], wanted.states)
-    if row["never_put"]:
-        missed = await tx.run(_SQL["put_missed"], endpoint=endpoint, notices=row["never_put"], now=tx.now)
-    return Found(again=again, missed=missed, last=row["last"])
+    if portion.put_before:
+        again = await _put_again(tx, endpoint, portion.put_before, portion.states)
+    if portion.never_put:
+        missed = await tx.run(_SQL["put_missed"], endpoint=endpoint, notices=list(portion.never_put), now=tx.now)
+    return Found(again=again, missed=missed, last=portion.last)
 
 
-async def put_again(tx: Transaction, endpoint: str, notices: Sequence[int], states: Sequence[Replayable]) -> int:
-    """Makes these deliveries due now, those that still are in one of these states; answers how many."""
+async def _put_again(tx: Transaction, endpoint: str, notices: Sequence[int], states: Sequence[Replayable]) -> int:
     return await tx.run(_SQL["put_again"], endpoint=endpoint, notices=list(notices), states=list(states), now=tx.now)
 
 
@@ -76,7 +92,7 @@ async def replay_one(tx: Transaction, endpoint: str, notice: str) -> bool:
     The endpoint is locked by the caller.
     """
     number = await tx.value(_SQL["number_of"], notice=notice)
-    return bool(await put_again(tx, endpoint, [number], ("waiting", "delivered", "failed")))
+    return bool(await _put_again(tx, endpoint, [number], ("waiting", "delivered", "failed")))
 
 
 async def _matching(tx: Transaction, endpoint: str, wanted: Wanted, after: int, limit: int | None) -> Any:

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Final
 from litestar import Request, Response, Router, get
 from litestar.di import NamedDependency
 from litestar.params import FromPath, QueryParameter
+from msgspec import Meta
 
 from service import deliveries
 from service.access import Key
@@ -41,7 +42,8 @@ Outcomes = Annotated[
     ),
 ]
 Statuses = Annotated[
-    list[int] | None, QueryParameter(name="status", max_items=100, description="statuses of HTTP; any of these")
+    list[Annotated[int, Meta(ge=100, le=999)]] | None,
+    QueryParameter(name="status", max_items=100, description="statuses of HTTP; any of these"),
 ]
 
 

@@ -112,14 +112,20 @@ async def replay_deliveries(
 
 
 async def _replay(database: Database, endpoint_id: str, wanted: Wanted, key: Key, after: int) -> Found:
-    """Portion by portion, a transaction each, so that dispatchers go on meanwhile; `last` is None at the end."""
+    """Portion by portion, a transaction each, so that dispatchers go on meanwhile; `last` is None at the end.
+
+    An endpoint that was changed while a portion was looked for is looked at anew.
+    """
     again = missed = 0
     last: int | None = after
     while last is not None and again + missed < REPLAYED_MAX:
         async with database.transaction() as tx:
-            await visible(tx, endpoint_id, key, to_change=True)
+            seen = await visible(tx, endpoint_id, key)
             limit = min(PORTION, REPLAYED_MAX - again - missed)
-            put = await replays.replay(tx, endpoint_id, wanted, after=last, limit=limit)
+            portion = await replays.find(tx, endpoint_id, wanted, after=last, limit=limit)
+            if await visible(tx, endpoint_id, key, to_change=True) != seen:
+                continue
+            put = await replays.replay(tx, endpoint_id, portion)
         again, missed, last = again + put.again, missed + put.missed, put.last
     return Found(again=again, missed=missed, last=last)
 

@@ -308,6 +308,16 @@ async def test_what_cannot_be_replayed_is_refused_with_its_place(
         _assert_refused(await ledger.client.post(f"{PATH}/{one}/replay", json=wanted), status, code, pointer)
 
 
+@pytest.mark.parametrize("wrong", ["99", "1000", "99999999999", "ok"])
+async def test_a_status_that_no_answer_has_is_refused_by_its_name(database_url: str, wrong: str) -> None:
+    async with running(database_url) as ledger:
+        one = await subscribe(ledger)
+        answer = await ledger.client.get(f"{PATH}/{one}/attempts", params={"status": ["500", wrong]})
+        assert_told(answer)
+        assert (answer.status_code, answer.json()["code"]) == (400, "request_invalid")
+        assert [error["parameter"] for error in answer.json()["errors"]] == ["status"]
+
+
 @pytest.mark.parametrize(
     ("asked", "status", "code"),
     [

@@ -24,8 +24,9 @@ FAILED = Wanted(states=("failed",))
 
 async def replay(database: Database, endpoint: Endpoint, wanted: Wanted, **page: int) -> Found:
     async with database.transaction() as tx:
+        portion = await replays.find(tx, endpoint.id, wanted, **page)
         await endpoints.read(tx, endpoint.id, to_change=True)
-        return await replays.replay(tx, endpoint.id, wanted, **page)
+        return await replays.replay(tx, endpoint.id, portion)
 
 
 async def count(database: Database, endpoint: Endpoint, wanted: Wanted, after: int = 0) -> tuple[int, int]:
@@ -113,10 +114,10 @@ async def test_of_two_who_ask_at_once_the_second_looks_again_under_the_lock(data
 
     async def ask() -> Found:
         async with database.transaction() as tx:
-            return await replays.replay(tx, endpoint.id, FAILED)
+            return await replays.replay(tx, endpoint.id, await replays.find(tx, endpoint.id, FAILED))
 
     async with database.transaction() as first:
-        assert (await replays.replay(first, endpoint.id, FAILED)).again == 1
+        assert (await replays.replay(first, endpoint.id, await replays.find(first, endpoint.id, FAILED))).again == 1
         second = asyncio.create_task(ask())
         done, _ = await asyncio.wait({second}, timeout=0.3)
         assert not done, "the second did not wait for the first"
