@@ -16,7 +16,7 @@ from typing import Any, Final
 import msgspec
 from msgspec import Struct
 
-from service import ledger, projections, recall, use
+from service import ledger, projections, recall, use, work_orders
 from service.domain.correction import History
 from service.domain.event import SchemaTooNew
 from service.domain.fold import next_look, view
@@ -38,6 +38,7 @@ _TABLES: Final = {
     "fitted_lot": "sequence",
     "torque": "sequence",
     "use_hour": "hour",
+    "work_order": "work_order",
 }
 """The tables, with what tells the rows of one spindle apart."""
 _JSON: Final = frozenset({"folded", "body", "verdict"})
@@ -176,6 +177,7 @@ async def _compare(tx: Transaction, subject: int, after: Folded, history: Histor
         "fitted_lot": lots,
         "torque": projections.torque_rows(after.tools),
         "use_hour": [dict(row) for row in await use.hours_by_ledger(tx, subject, history)],
+        "work_order": work_orders.rows_of(work_orders.all_orders(after.steps, state, seen)),
     }
     if await tx.value(use.SQL["has_news"], subject=subject):
         right["use_hour"] = [dict(row) for row in stored["use_hour"]]

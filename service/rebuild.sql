@@ -49,6 +49,9 @@ SELECT sequence, occurred, tool FROM derived.torque WHERE subject = :subject::in
 -- name: use_hour
 SELECT hour, at, reading FROM derived.use_hour WHERE subject = :subject::integer ORDER BY hour;
 
+-- name: work_order
+SELECT work_order, state, body FROM derived.work_order WHERE subject = :subject::integer ORDER BY work_order;
+
 -- name: clear_rechecks
 -- Those of the spindle, and its own where they were put down for another.
 DELETE FROM derived.recheck WHERE subject = :subject::integer OR episode = ANY (:episodes::text[]);
@@ -73,6 +76,7 @@ FROM (
     UNION ALL SELECT 'use_hour', subject FROM derived.use_hour
     UNION ALL SELECT 'use_fit', subject FROM derived.use_fit
     UNION ALL SELECT 'expected', subject FROM derived.expected
+    UNION ALL SELECT 'work_order', subject FROM derived.work_order
 ) AS told
 LEFT JOIN ledger.subject ON subject.subject = told.subject AND subject.kind = 'spindles' AND subject.sequence > 0
 WHERE subject.subject IS NULL
@@ -89,5 +93,6 @@ WITH spindles AS (DELETE FROM derived.spindle WHERE subject = :subject::integer)
      torques AS (DELETE FROM derived.torque WHERE subject = :subject::integer),
      hours AS (DELETE FROM derived.use_hour WHERE subject = :subject::integer),
      fits AS (DELETE FROM derived.use_fit WHERE subject = :subject::integer),
-     expected AS (DELETE FROM derived.expected WHERE subject = :subject::integer)
+     expected AS (DELETE FROM derived.expected WHERE subject = :subject::integer),
+     orders AS (DELETE FROM derived.work_order WHERE subject = :subject::integer)
 DELETE FROM derived.fitted_lot WHERE subject = :subject::integer;

@@ -16,7 +16,7 @@ from typing import Final
 
 from msgspec import structs
 
-from service import catalogue, ledger, outbox, projections, recall
+from service import catalogue, ledger, outbox, projections, recall, work_orders
 from service.access import Key
 from service.amend import amend, effects, in_the_data
 from service.counter_held import held
@@ -308,6 +308,7 @@ async def write(
     await projections.write_rechecks(tx, subject, episodes)
     await projections.write_judged(tx, subject, after.steps, after.gauges, whole=after.whole)
     await projections.write_torques(tx, subject, after.tools, whole=after.whole)
+    await work_orders.settle(tx, subject, stored, seen, after.steps, whole=after.whole, tell=tell, cause=cause)
     return seen
 
 
@@ -366,6 +367,7 @@ async def settle_time(tx: Transaction, subject: int, stored: Stored) -> Seen:
         untold=False,
     )
     await projections.write_rechecks(tx, subject, seen.view.rechecks)
+    await work_orders.settle(tx, subject, stored, seen, cause=str(stored.sequence))
     return seen
 
 

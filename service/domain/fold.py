@@ -16,6 +16,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from service.domain import counter, measured, recheck, work
+from service.domain.asked_work import causes_after
 from service.domain.event import Fact, SpindleData, spindles
 from service.domain.health import Assessment, assess
 from service.domain.recheck import ACTIVE, Episode, Moment
@@ -71,6 +72,8 @@ def _finished(state: SpindleState | None, made: Step, fact: Fact, known: Referen
     opened, closed = _differences({} if state is None else {e.episode: e for e in state.rechecks}, after)
     previous = () if state is None else state.rechecks
     kept = with_rechecks(after, [*(each for each in previous if each.state not in ACTIVE), *after.rechecks])
+    causes = causes_after(kept, fact, made.instruction, lambda: known.revision(kept.sheet, fact.occurred))
+    kept = replace(kept, causes=causes) if causes or kept.causes else kept
     return replace(made, state=kept, findings=findings, opened=opened, closed=closed)
 
 

@@ -87,6 +87,12 @@ def _all_reasons(state: SpindleState, episodes: tuple[Episode, ...], now: Moment
     yield from _counter(state, now)
 
 
+def measured_reasons(state: SpindleState, now: Moment) -> Iterator[tuple[Health, Reason]]:
+    """What measurements and conditions say against the spindle, wherever it is; what time adds is left out."""
+    for health, _, reason in (*_force(state), *_conditions(state), *_setting(state, now), *_run_out(state)):
+        yield health, reason
+
+
 def _found(health: Health, clearance: Clearance, code: str, text: str, entry: int | None) -> _Found:
     return health, clearance, Reason(code=code, text=text, entry=entry)
 

@@ -46,7 +46,10 @@ class Deferral(Struct, frozen=True, kw_only=True):
 
 
 class Episode(Struct, frozen=True, kw_only=True):
-    """One run of a recheck. Counts are the state's count; `late` says that it had been overdue before it was closed."""
+    """One run of a recheck. Counts are the state's count; `late` says that it had been overdue before it was closed.
+
+    `minutes` is how long the check takes, where the sheet says so.
+    """
 
     episode: str
     code: str
@@ -70,6 +73,7 @@ class Episode(Struct, frozen=True, kw_only=True):
     deferral: Deferral | None = None
     closed: Moment | None = None
     late: bool = False
+    minutes: int | None = None
 
 
 def digest(prefix: str, *parts: object) -> str:
@@ -110,6 +114,7 @@ def begin(subject: str, recheck: Recheck, anchor: Moment, *, counted_from: Momen
         grace_days=recheck.grace_days,
         when_overdue=recheck.overdue,
         repeat=recheck.repeat,
+        minutes=recheck.minutes,
     )
 
 

@@ -6,6 +6,7 @@ Rules of this file
   measured, standing or not, is kept beside them for showing.
 - `worked` is when something was last done to the spindle that may change what is measured; `turned` is the nose turned
   since the setting that stood, `observed_turns` what such turns did. A rebuild, a new nose or draw bar forgets both.
+- `causes` are what asks for work besides the rechecks, with those that the newest fact ended.
 """
 
 from collections.abc import Iterable
@@ -18,6 +19,7 @@ from msgspec.structs import replace
 
 from service.domain import recheck
 from service.domain.admissibility import Preparation, RebuildRecord, TorqueDoubt, TorqueRecord
+from service.domain.cause import Cause
 from service.domain.concession import Conceded, Concession, to_concede
 from service.domain.counter import SILENT_AFTER, CounterTrack
 from service.domain.event.sheets import Recheck, RunOutLimit
@@ -28,7 +30,7 @@ from service.domain.recheck import ACTIVE, RECALL_CHECK, Episode, Moment
 from service.domain.sheet import Revision
 from service.domain.verdict import ForceVerdict, RunOutVerdict, SettingVerdict
 
-FOLD_VERSION: Final = 2
+FOLD_VERSION: Final = 3
 """Raised when folding the same facts gives another state, so that stored states are made again."""
 
 Lifecycle = Literal["installed", "store", "repair", "retired"]
@@ -149,6 +151,7 @@ class SpindleState(Struct, frozen=True, kw_only=True):
     concession: Concession | None = None
     rechecks: tuple[Episode, ...] = ()
     withheld: Withheld | None = None
+    causes: tuple[Cause, ...] = ()
 
     @property
     def place(self) -> Stay:

@@ -304,7 +304,7 @@ def _by_shim(verdict: SettingVerdict, revision: Revision, adjust: ShimAdjust, fi
 
 def _after_adjusting(revision: Revision) -> list[str]:
     steps = []
-    nominal = _torque_nominal(revision)
+    nominal = torque_nominal(revision)
     if nominal is not None:
         steps.append(f"Then torque {nominal.value:f} {nominal.unit} on the nose.")
     cycles = revision.issued.run_in_cycles
@@ -316,7 +316,7 @@ def _after_adjusting(revision: Revision) -> list[str]:
     return steps
 
 
-def _torque_nominal(revision: Revision) -> Quantity | None:
+def torque_nominal(revision: Revision) -> Quantity | None:
     """The nominal torque, None where there is none or it lies above the sheet's own maximum."""
     stated = revision.issued.nose_torque
     if not isinstance(stated, NoseTorque) or stated.nominal is None:
@@ -328,7 +328,7 @@ def _torque_nominal(revision: Revision) -> Quantity | None:
 
 def _torque_missing(revision: Revision) -> list[str]:
     """What the sheet lacks about the torque; a nominal above its maximum is as good as missing."""
-    if revision.issued.nose_torque == "not_applicable" or _torque_nominal(revision) is not None:
+    if revision.issued.nose_torque == "not_applicable" or torque_nominal(revision) is not None:
         return []
     return ["nose_torque.nominal"]
 
@@ -343,7 +343,7 @@ def _refused(missing: tuple[str, ...], first: str | None) -> Instruction:
 
 def _cure(code: str, revision: Revision) -> str:
     if code in ("not_torqued", "torque_out_of_limits"):
-        nominal = _torque_nominal(revision)
+        nominal = torque_nominal(revision)
         value = "as the maker says" if nominal is None else f"{nominal.value:f} {nominal.unit}"
         done = f"torque {value} on the nose"
         cycles = revision.issued.run_in_cycles

@@ -18,6 +18,7 @@ Instant = Annotated[datetime, Meta(tz=True)]
 Count = Annotated[int, Meta(ge=0, le=10**15)]
 Cycles = Annotated[int, Meta(ge=1, le=10**12)]
 Days = Annotated[int, Meta(ge=1, le=36_500)]
+Minutes = Annotated[int, Meta(ge=1, le=100_000)]
 
 _NULL = msgspec.Raw(b"null")  # a union with Raw takes nothing but null, so an absent number is this
 
@@ -182,7 +183,10 @@ def _number(raw: msgspec.Raw, member: str) -> Decimal | None:
 
 
 class Recheck(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """A check to repeat after cycles or days, whichever comes first, counted since its anchor."""
+    """A check to repeat after cycles or days, whichever comes first, counted since its anchor.
+
+    `minutes` is how long the check takes.
+    """
 
     code: Key
     check: Check
@@ -196,6 +200,7 @@ class Recheck(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     grace_cycles: Cycles | None = None
     grace_days: Days | None = None
     overdue: Literal["restrict", "withhold"] = "restrict"
+    minutes: Minutes | None = None
 
     def __post_init__(self) -> None:
         if self.after_cycles is None and self.after_days is None:
@@ -206,6 +211,13 @@ class Recheck(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
         if self.early_days is not None and (self.after_days is None or self.early_days > self.after_days):
             text = "early_days goes with after_days and is at most that"
             raise ValueError(f"recheck_window_too_early: /early_days: {text}")
+
+
+class WorkMinutes(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How long a job takes, measuring included."""
+
+    adjustment: Minutes | None = None
+    rebuild: Minutes | None = None
 
 
 class SheetIssued(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -228,6 +240,7 @@ class SheetIssued(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     accept_with: tuple[Literal["setting", "draw_force", "run_out"], ...] = ("setting",)
     rechecks: tuple[Recheck, ...] = ()
     measure_when: Text | NotApplicable | None = None
+    work_minutes: WorkMinutes | None = None
     reference: Text | None = None
 
     def __post_init__(self) -> None:
