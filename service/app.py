@@ -37,6 +37,7 @@ from service.api import (
     webhook_keys,
     webhook_replays,
     webhooks,
+    work_orders,
 )
 from service.api.door import key_of, refuse_unfit, require_key
 from service.clocks import Clocks
@@ -59,6 +60,7 @@ ROUTES: Final = (
     spindles.routes,
     rechecks.routes,
     plans.routes,
+    work_orders.routes,
     sheets.routes,
     gauges.routes,
     lots.routes,

@@ -132,13 +132,14 @@ async def without_names(tx: Transaction, event: Event) -> tuple[int | None, byte
     """
     people = people_in(event.data_json)
     labels = sorted(people if event.actor is None else {event.actor, *people})
-    numbers = {label: await _number(tx, label) for label in labels}
+    numbers = {label: await person(tx, label) for label in labels}
     names = {person: f"#{numbers[person]}" for person in people}
     data_json = with_people(event.data_json, names) if names else event.data_json
     return None if event.actor is None else numbers[event.actor], data_json
 
 
-async def _number(tx: Transaction, label: str) -> int:
+async def person(tx: Transaction, label: str) -> int:
+    """The number of a person, given one when first seen. Before any lock: others who bring the same person wait."""
     number: int | None = await tx.value(SQL["find_actor"], label=label)
     if number is None:
         await tx.run(SQL["add_actor"], label=label)

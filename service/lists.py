@@ -118,9 +118,12 @@ def write_cursor(question: Sequence[Any], values: Sequence[Value]) -> str:
     return urlsafe_b64encode(_checksum(question, written) + written).rstrip(b"=").decode()
 
 
-def read_cursor(question: Sequence[Any], kinds: Sequence[type], cursor: str) -> list[Value]:
-    """The values of a cursor. Raises CursorMalformed."""
-    refused = CursorMalformed("this cursor is not one of this list's, asked with these parameters", parameter="cursor")
+def read_cursor(
+    question: Sequence[Any], kinds: Sequence[type], cursor: str, *, parameter: str = "cursor"
+) -> list[Value]:
+    """The values of a cursor, which came in that parameter. Raises CursorMalformed."""
+    text = "this cursor is not one of this list's, asked with these parameters"
+    refused = CursorMalformed(text, parameter=parameter)
     if not _WRITTEN.match(cursor) or len(cursor) % 4 == 1:
         raise refused
     raw = urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4))

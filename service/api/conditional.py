@@ -14,13 +14,19 @@ _T = TypeVar("_T")
 _encode: Final = msgspec.json.Encoder().encode
 
 
-def answer(request: Request[Any, Any, Any], value: _T, headers: dict[str, str] | None = None) -> Response[_T]:
-    """The value as JSON with its ETag, or 304 without a body where the caller names that ETag."""
+def answer(
+    request: Request[Any, Any, Any],
+    value: _T,
+    media: str = "application/json",
+    headers: dict[str, str] | None = None,
+) -> Response[_T]:
+    """The value as JSON (or as what is JSON in its form) with its ETag, or 304 without a body where the caller names
+    that ETag."""
     etag = etag_of(value)
     told = {"ETag": etag, "Cache-Control": "private, no-cache", **(headers or {})}
     if is_known(request, etag):
         return cast(Response[_T], Response(None, status_code=304, headers=told))
-    return cast(Response[_T], Response(_encode(value), media_type="application/json", headers=told))
+    return cast(Response[_T], Response(_encode(value), media_type=media, headers=told))
 
 
 class ChangedMeanwhile(Refusal):
@@ -35,17 +41,18 @@ class IfMatchMissing(Refusal):
     code = "if_match_missing"
 
 
-def check_unchanged(request: Request[Any, Any, Any], value: Any, *, needed: bool = False) -> None:
-    """Raises ChangedMeanwhile unless If-Match, where it is sent, names the ETag that reading the value answers.
+def check_unchanged(request: Request[Any, Any, Any], *values: Any, needed: bool = False, done: bool = False) -> None:
+    """Raises ChangedMeanwhile unless If-Match, where it is sent, names the ETag that reading one of the values answers:
+    the forms of what is there.
 
     Only strong tags count there (RFC 9110, 13.1.1). Without the header nothing is checked, but where it is `needed`
-    IfMatchMissing is raised.
+    IfMatchMissing is raised. Where all is `done` already, what was asked for has come about, whoever did it.
     """
     sent = request.headers.getall("if-match", [])
     if needed and not sent:
         raise IfMatchMissing('send If-Match with the ETag of what was read, or "*" to change whatever is there')
     named = [each.strip() for line in sent for each in line.split(",")]
-    if sent and "*" not in named and etag_of(value) not in named:
+    if sent and not done and "*" not in named and not {etag_of(value) for value in values}.intersection(named):
         raise ChangedMeanwhile("it is not what If-Match names: read it again, and decide again")
 
 

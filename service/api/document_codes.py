@@ -40,7 +40,10 @@ PROBLEMS: Final = {
     "lot_not_found": "There is no lot of this code.",
     "lot_not_received": "The first thing on record about a lot is its receipt.",
     "lot_sheet_changed": "All kits of a lot are for one sheet.",
+    "member_of_the_ledger": "The member of a work order, or the state that is asked for, is the ledger's alone.",
     "method_not_allowed": "The method is not for this address; the Allow header lists those that are.",
+    "not_acceptable": "The Accept header asks for a form that this address does not answer in.",
+    "not_with_after": "The parameter does not go with `after`: the feed tells every change, in their order.",
     "not_found": "There is nothing at this address.",
     "old_end_contradicts": "The old counter's last value does not fit what that counter was last read at.",
     "notice_not_found": "There is no notice of this id, or it is about a plant that the key does not reach.",
@@ -50,6 +53,8 @@ PROBLEMS: Final = {
     "plant_outside_key": "The endpoint is to be told of a plant that the key does not reach.",
     "place_ambiguous": "The name is a place in more than one plant that this key reaches.",
     "place_taken": "Another spindle is installed in that place.",
+    "planned_times_reversed": "The planned end of a work order lies before its planned start.",
+    "planning_invalid": "JSON, but not a change of a work order's planning; each fault names its place.",
     "plant_not_allowed": "The key is bound to other plants.",
     "query_parameter_unknown": "A query parameter that this address does not know.",
     "recheck_unknown": "No such recheck is running on the spindle, or it cannot be put off until then.",
@@ -83,6 +88,8 @@ PROBLEMS: Final = {
     "concession_not_for_check": "Leave is taken for a setting only.",
     "until_passed": "What is put off or granted would end before it begins.",
     "url_has_credentials": "A webhook's URL carries no user and no password.",
+    "work_order_ended": "The ledger has ended the work order: it can be closed outside, and not be worked on.",
+    "work_order_not_found": "There is no such work order, or it is in a plant that the key does not reach.",
     "url_malformed": "Not an absolute http or https URL that could be posted to.",
 }  # fmt: skip
 """What a problem document's `code` can be."""
@@ -138,7 +145,7 @@ NOTICES: Final = {
     "`max_per_second` allows, or to its modulus. It is not counted until a replaced counter or a correction explains "
     "it.",
     "counter.silent": "A counter that was read has not been for some days.",
-    "work_order.changed": "Kept for later: not announced yet.",
+    "work_order.changed": "A work order was opened, planned, completed or otherwise changed: as it now is.",
     "endpoint.failing": "Nothing sent to an endpoint succeeds any more; told to the others, once a run of failures.",
     "endpoint.disabled": "An endpoint is sent nothing more: it answered so, nothing has succeeded for days, or it is "
     "paused; told to the others.",
@@ -161,6 +168,7 @@ MEANING: Final = {
     401: "No key, or none that holds.",
     403: "The key does not allow this.",
     404: "There is no such thing for this key.",
+    406: "The form that is asked for is not answered here.",
     409: "What is recorded says otherwise.",
     412: "It is no longer what If-Match names.",
     413: "Too much at once.",

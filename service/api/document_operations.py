@@ -9,8 +9,10 @@ from service.api.document_members import any_of, ref
 from service.api.door import MERGE_PATCH
 from service.api.event_lines import MEDIA_TYPE as LINES
 from service.api.events import BATCH, SINGLE
+from service.api.planning import WorkOrderChange
 from service.api.probes import Readiness
 from service.api.webhooks import EndpointChange
+from service.api.work_orders import B2MML
 from service.domain.budget import BudgetAsked
 from service.domain.chart import ChartAsked
 from service.domain.conformity import ConformityAsked, GlobalRiskAsked
@@ -96,6 +98,26 @@ _READY: Final = {
     200: Answer(text="Requests can be served; `findings` may still hold remarks."),
     503: Answer(text="Requests cannot be served; `findings` say why.", schemas={JSON: ref(Readiness.__name__)}),
 }
+_B2MML: Final = {
+    "type": "object",
+    "description": "A document of the public B2MML JSON schema (MESA International): a WorkRequest, a JobResponse once "
+    "the job is proven; of several orders a WorkSchedule and a JobResponseList.",
+}
+_PAGE_OF_ORDERS: Final = {
+    "type": "object",
+    "properties": {
+        "items": {"type": "array", "items": ref("WorkOrderShown")},
+        "next": {"type": ["string", "null"], "description": "the cursor to go on with"},
+    },
+    "required": ["items", "next"],
+}
+_ORDERS_TOLD: Final = {
+    200: Answer(
+        text="A page; with `after` the changes since, and a `next` that is never null.",
+        schemas={JSON: _PAGE_OF_ORDERS, B2MML: _B2MML},
+    )
+}
+_ORDER_TOLD: Final = {200: Answer(text="The order.", schemas={JSON: ref("WorkOrderShown"), B2MML: _B2MML})}
 _OF_THE_NEW: Final = ("Location", "ETag", "CacheControl")
 _METRICS: Final = {"text/plain": {"type": "string"}}
 _HTML: Final = {"text/html": {"type": "string"}}
@@ -133,6 +155,28 @@ OPERATIONS: Final[dict[str, Told]] = {
         line="List rechecks: what is due, was done, or waits", codes=("spindle_needed", *_OF_THE_PAST), paged=True
     ),
     "read_plan": Told(line="Read what falls due in the coming weeks, and what is needed for it"),
+    "list_work_orders": Told(
+        line="List work orders, or read on what has changed of them",
+        codes=("not_acceptable", "not_with_after", "time_invalid"),
+        paged=True,
+        answers=_ORDERS_TOLD,
+    ),
+    "read_work_order": Told(
+        line="Read a work order",
+        codes=("work_order_not_found", "not_acceptable"),
+        conditional=True,
+        answers=_ORDER_TOLD,
+    ),
+    "plan_work_order": Told(
+        line="Say what is planned of a work order, or that it was closed outside",
+        codes=(
+            *("work_order_not_found", "member_of_the_ledger", "work_order_ended", "planning_invalid"),
+            *("planned_times_reversed", "time_invalid"),
+        ),
+        guarded="must",
+        answers={200: Answer(text="The order as it is now.", headers=("ETag", "CacheControl"))},
+        bodies={media: ref(WorkOrderChange.__name__) for media in (JSON, MERGE_PATCH)},
+    ),
     "list_sheets": Told(line="List setting sheets", paged=True),
     "read_sheet": Told(
         line="Read a setting sheet with all its revisions", codes=("sheet_not_found",), conditional=True
@@ -319,6 +363,7 @@ TAGS: Final = {
     "counters": "The counters of thousands of spindles in one call.",
     "spindles": "Spindles as they are now, their history, measurements and clearance.",
     "rechecks": "What is to be checked again, and when.",
+    "work-orders": "What is to be done, for the maintenance system: it plans, the ledger says when it is proven.",
     "sheets": "What the maker says for a spindle type, in revisions.",
     "gauges": "Gauges, their calibrations, and whether they may judge.",
     "lots": "Deliveries of kits.",

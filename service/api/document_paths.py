@@ -39,6 +39,7 @@ _PATH_PARAMETERS: Final = {
     "endpoint_id": "an endpoint's id",
     "notice": "a notice's id",
     "number": "a key's number",
+    "work_order": "a work order's id",
 }
 _FILTERS: Final = {
     "plant": "only what is in this plant",

@@ -29,11 +29,14 @@ class Page(Struct, Generic[_T], frozen=True, kw_only=True):
 
 def paged(request: Request[Any, Any, Any], items: list[_T], following: str | None) -> Response[Page[_T]]:
     """A page with its ETag, and a link to the next one where there is one (RFC 8288)."""
-    headers = {}
-    if following is not None:
-        kept = [(name, value) for name, value in request.query_params.multi_items() if name != "cursor"]
-        headers["Link"] = f'<{request.url.path}?{urlencode([*kept, ("cursor", following)])}>; rel="next"'
-    return answer(request, Page(items=items, next=following), headers)
+    headers = {} if following is None else next_link(request, "cursor", following)
+    return answer(request, Page(items=items, next=following), headers=headers)
+
+
+def next_link(request: Request[Any, Any, Any], parameter: str, following: str) -> dict[str, str]:
+    """The header that leads on, by a cursor in that parameter, with the same filters."""
+    kept = [(name, value) for name, value in request.query_params.multi_items() if name != parameter]
+    return {"Link": f'<{request.url.path}?{urlencode([*kept, (parameter, following)])}>; rel="next"'}
 
 
 def cursor_after(path: str, place: int | str) -> str:
