@@ -84,9 +84,12 @@ async def settle(
     catches_up = stored is not None and stored.untold and tell
     if not (whole or catches_up or orders != list(before)):
         return
-    rows = rows_of(orders)
+    rows, kept = rows_of(orders), [each.id for each in orders]
     if whole:
-        await tx.run(SQL["keep_only_orders"], subject=subject, kept=[each.id for each in orders])
+        await tx.run(SQL["keep_only_orders"], subject=subject, kept=kept)
+    gone = [each.id for each in before if each.id not in kept]
+    if gone and not whole:
+        await tx.run(SQL["drop_orders"], subject=subject, gone=gone)
     if rows:
         names = (("orders", "work_order"), ("states", "state"), ("bodies", "body"))
         columns = {name: [row[column] for row in rows] for name, column in names}

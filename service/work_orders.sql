@@ -11,6 +11,10 @@ ON CONFLICT (work_order) DO UPDATE
 -- Orders that the history, folded again, no longer has.
 DELETE FROM derived.work_order WHERE subject = CAST(:subject AS integer) AND work_order <> ALL (CAST(:kept AS text[]));
 
+-- name: drop_orders
+-- Orders that time had opened, before a fact from before then showed that there was no cause.
+DELETE FROM derived.work_order WHERE subject = CAST(:subject AS integer) AND work_order = ANY (CAST(:gone AS text[]));
+
 -- name: lock_told
 -- Ascending; whoever plans one of them at this moment goes first. What that lets through is read by the next statement.
 SELECT work_order FROM kept.work_order WHERE subject = CAST(:subject AS integer) ORDER BY work_order FOR UPDATE;

@@ -33,6 +33,9 @@ _SORTS: Final = (
     "spindle, or priority: the most pressing first, then by due_by; due: by due_by; changed: by the newest change. By "
     "spindle a walk meets every order once, whatever is written meanwhile."
 )
+_OPEN: Final = "only what the ledger has not ended, or only the rest"
+_DUE_BEFORE: Final = "RFC 3339: open, and overdue by then"
+Rank = Annotated[int, Meta(ge=1, le=4)]
 _AFTER: Final = (
     "the `next` of an earlier answer of this feed, or empty for its beginning: orders by their newest change, each as "
     "it now is"
@@ -96,20 +99,14 @@ async def list_work_orders(
     database: NamedDependency[Database],
     key: NamedDependency[Key],
     standing: Annotated[list[RequestState] | None, QueryParameter(name="state", description="any of these")] = None,
-    open_only: Annotated[
-        bool | None, QueryParameter(name="open", description="only what the ledger has not ended, or only the rest")
-    ] = None,
+    open_only: Annotated[bool | None, QueryParameter(name="open", description=_OPEN)] = None,
     cause: Annotated[list[CauseName] | None, QueryParameter(description="any of these")] = None,
-    priority: Annotated[
-        list[Annotated[int, Meta(ge=1, le=4)]] | None, QueryParameter(description="1 (first) to 4; any of these")
-    ] = None,
+    priority: Annotated[list[Rank] | None, QueryParameter(description="1 (first) to 4; any of these")] = None,
     plant: Name = None,
     hall: Name = None,
     machine: Name = None,
     spindle: Name = None,
-    due_before: Annotated[
-        str | None, QueryParameter(description="RFC 3339: open, and overdue by then", max_length=64)
-    ] = None,
+    due_before: Annotated[str | None, QueryParameter(description=_DUE_BEFORE, max_length=64)] = None,
     sort: Annotated[Literal["spindle", "priority", "due", "changed"] | None, QueryParameter(description=_SORTS)] = None,
     after: Annotated[str | None, QueryParameter(description=_AFTER, max_length=200)] = None,
     limit: Limit = 100,
@@ -124,31 +121,29 @@ async def list_work_orders(
     media = chosen(request, (JSON, B2MML))
     filters = {
         "state": standing,
-        "open": True if open_only else None,
-        "ended": True if open_only is False else None,
         "cause": cause,
         "priority": priority,
+        "plants": key.plants,
         "plant": plant,
         "hall": hall,
         "machine": machine,
         "spindle": spindle,
+        "open": True if open_only else None,
+        "ended": True if open_only is False else None,
         "due_before": None if due_before is None else time_of(due_before, parameter="due_before"),
     }
     async with database.transaction(snapshot=True) as tx:
         if after is not None:
             _check_feed(filters, sort, cursor)
-            return await _feed(request, tx, media, after, limit, {**filters, "plants": key.plants})
-        asked = lists.Asked(
-            listing=WORK_ORDERS,
-            filters={**filters, "plants": key.plants},
-            sort=sort or "spindle",
-            limit=limit,
-            cursor=cursor,
-        )
-        told, following = await lists.page(tx, asked, work_orders.told_of)
+            return await _feed(request, tx, media, after, limit, filters)
+        told, following = await lists.page(tx, _asked(filters, sort, limit, cursor), work_orders.told_of)
     headers = {} if following is None else next_link(request, "cursor", following)
     page = Page(items=[_shown(each) for each in told], next=following)
     return answer(request, *_as(media, page, told), headers={**headers, **_VARY})
+
+
+def _asked(filters: dict[str, Any], sort: str | None, limit: int, cursor: str | None) -> lists.Asked:
+    return lists.Asked(listing=WORK_ORDERS, filters=filters, sort=sort or "spindle", limit=limit, cursor=cursor)
 
 
 def _check_feed(filters: dict[str, Any], sort: str | None, cursor: str | None) -> None:
@@ -164,8 +159,7 @@ async def _feed(
     request: Request[Any, Any, Any], tx: Transaction, media: str, after: str, limit: int, filters: dict[str, Any]
 ) -> Response[Any]:
     place = lists.read_cursor(_OF_FEED, [int], after, parameter="after")[0] if after else 0
-    names = ("plant", "hall", "machine", "spindle", "plants")
-    wanted = {name: filters[name] for name in names}
+    wanted = {name: filters[name] for name in ("plant", "hall", "machine", "spindle", "plants")}
     found = await work_orders.changes(tx, int(place), limit=limit, causes=filters["cause"], **wanted)
     if int(place) > found.newest:
         raise lists.CursorMalformed("this cursor is beyond the end: it is another ledger's", parameter="after")

@@ -17,7 +17,14 @@ from tests.api.test_openapi_document import EVENTS
 from tests.running import Json, Running, running
 from tests.story.day_one import SPINDLE, story
 
-PARAMETERS: Final = {"spindle": SPINDLE, "code": "SKERROW-A", "gauge": "DG-03", "lot": "L-2291", "number": "1"}
+PARAMETERS: Final = {
+    "spindle": SPINDLE,
+    "code": "SKERROW-A",
+    "gauge": "DG-03",
+    "lot": "L-2291",
+    "number": "1",
+    "work_order": "",
+}
 _STUDIED: Final = "3"
 
 
@@ -51,6 +58,8 @@ async def test_everything_that_can_be_read_is_answered_as_told(database_url: str
     async with running(database_url) as ledger:
         endpoint, notice = await _told_story(ledger)
         named = PARAMETERS | {"endpoint_id": endpoint, "notice": notice, "entry": _STUDIED}
+        orders = (await ledger.client.get("/v1/work-orders")).json()["items"]
+        named["work_order"] = orders[0]["id"]
         for path, method, told in operations():
             if method != "get":
                 continue
@@ -67,6 +76,9 @@ async def test_everything_that_can_be_read_is_answered_as_told(database_url: str
                 assert_told(await ledger.client.get(address, params={"limit": 1}))
         assert_told(await ledger.client.get("/v1/spindles", params={"view": "health", "health": "normal"}))
         assert_told(await ledger.client.get("/v1/events", headers={"Accept": "application/x-ndjson"}))
+        for form in ("application/b2mml+json", "text/html"):
+            for path in ("/v1/work-orders", f"/v1/work-orders/{named['work_order']}"):
+                assert_told(await ledger.client.get(path, headers={"Accept": form}))
         assert_told(await ledger.client.delete(f"/v1/webhook-endpoints/{named['endpoint_id']}"))
 
 
@@ -86,6 +98,28 @@ async def test_the_answers_to_what_is_sent_again_or_refused_are_told_of(database
         assert (await ledger.read_counters(now, {SPINDLE: 118_215, "NONE": 4}))["refused"] == 1
         again = {"source": "/skerrow/mes", "time": now.isoformat(), "readings": {SPINDLE: 118_215, "NONE": 4}}
         assert_told(await ledger.client.post("/v1/counter-readings", json=again))
+
+
+async def test_the_answers_to_planning_are_told_of(database_url: str) -> None:
+    async with running(database_url) as ledger:
+        await _told_story(ledger)
+        orders = (await ledger.client.get("/v1/work-orders", params={"after": ""})).json()["items"]
+        path = f"/v1/work-orders/{orders[0]['id']}"
+        etag = {"If-Match": (await ledger.client.get(path)).headers["etag"]}
+        sent: list[tuple[Json, Json]] = [
+            ({"planning": {"number": "A-1", "assignee": "k.m.", "start": "2026-01-01T00:00:00Z"}}, etag),
+            ({"planning": {"number": "A-2"}}, etag),
+            ({"planning": {"state": "completed"}}, {"If-Match": "*"}),
+            ({"planning": {"state": "running"}}, {"If-Match": "*"}),
+            ({"planning": {"end": "2025-01-01T00:00:00Z"}}, {"If-Match": "*"}),
+            ({"planning": {}}, {}),
+        ]
+        statuses = []
+        for body, headers in sent:
+            answer = await ledger.client.patch(path, json=body, headers=headers)
+            assert_told(answer)
+            statuses.append(answer.status_code)
+        assert statuses == [200, 412, 409, 409, 422, 428]
 
 
 async def _post(ledger: Running, path: str, content: str | bytes, media: str) -> Any:

@@ -17,7 +17,7 @@ from tests.running import Json, Running, running, select
 from tests.story.day_one import ENDED, SPINDLE, counter_read, event, measured, story
 from tests.story.day_one import rebuild as rebuilt
 
-DERIVED: Final = ("spindle", "counter", "place", "recheck", "measurement", "fitted_lot")
+DERIVED: Final = ("spindle", "counter", "place", "recheck", "measurement", "fitted_lot", "torque", "work_order")
 NOT_DERIVABLE: Final = {"told_health", "untold", "settlements", "heard_at", "settled_at", "next_look"}
 
 
