@@ -83,11 +83,12 @@ async def load(tx: Transaction, subject: int) -> Stored | None:
 
 
 class LookedAt(Struct, frozen=True, kw_only=True):
-    """A spindle as one statement found it: the newest of its stream, the clock, and its rows."""
+    """A spindle as one statement found it: the newest of its stream, the clock, its rows, its open work orders."""
 
     sequence: int
     now: datetime
     stored: Stored
+    work_orders: tuple[str, ...]
 
 
 async def look_at(database: Database, key: str) -> LookedAt | None:
@@ -96,7 +97,8 @@ async def look_at(database: Database, key: str) -> LookedAt | None:
     if row is None:
         return None
     now = row["now"] + database.clock_shift
-    return LookedAt(sequence=row["newest_sequence"], now=now, stored=stored_of(row))
+    orders = tuple(row["work_orders"])
+    return LookedAt(sequence=row["newest_sequence"], now=now, stored=stored_of(row), work_orders=orders)
 
 
 def stored_of(row: Any) -> Stored:

@@ -7,10 +7,15 @@ JOIN derived.counter USING (subject)
 WHERE spindle.subject = :subject::integer;
 
 -- name: look_at
--- The same by the spindle's key, with the newest of its stream and the clock, in one statement for reading.
+-- The same by the spindle's key, with the newest of its stream, its open work orders and the clock, in one statement
+-- for reading.
 SELECT subject.subject, subject.sequence AS newest_sequence, now() AS now, spindle.folded, spindle.fold,
        spindle.sequence, spindle.newest_fact, spindle.settled_at, spindle.settlements, spindle.next_look,
-       spindle.told_health, spindle.untold, counter.reading, counter.read_at
+       spindle.told_health, spindle.untold, counter.reading, counter.read_at,
+       ARRAY(
+           SELECT work_order FROM kept.work_order
+           WHERE work_order.subject = subject.subject AND state IN ('released', 'held') ORDER BY change
+       ) AS work_orders
 FROM ledger.subject
 JOIN derived.spindle ON spindle.subject = subject.subject
 JOIN derived.counter ON counter.subject = subject.subject

@@ -1,13 +1,13 @@
 """`/v1/spindles/{key}`: a spindle as it is now, its history, its measurements, its clearance."""
 
 from datetime import datetime
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final, Literal, cast
 
 import msgspec
 from litestar import Request, Response, Router, get
 from litestar.di import NamedDependency
 from litestar.params import FromPath, QueryParameter
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from service import ledger, lists, past, projections
 from service.access import Key
@@ -36,6 +36,12 @@ _ORDERS: Final = (
 
 class SpindleNotFound(Refusal):
     code = "spindle_not_found"
+
+
+class SpindleNow(SpindleShown, frozen=True, kw_only=True):
+    """A spindle as it is, with the ids of the work orders that are open on it."""
+
+    work_orders: tuple[str, ...]
 
 
 class Clearance(Struct, frozen=True, kw_only=True):
@@ -89,7 +95,7 @@ async def read_spindle(
     key: NamedDependency[Key],
     as_of: AsOf = None,
     known_at: KnownAt = None,
-) -> Response[SpindleShown | None]:
+) -> Response[SpindleNow | SpindleShown | None]:
     """The spindle as it is now, or as it was.
 
     The ETag of what is now changes with every entry, and whenever time changes what is shown.
@@ -98,7 +104,8 @@ async def read_spindle(
         async with database.transaction(snapshot=True) as tx:
             then = await _then(tx, spindle, key, looking_back(tx, as_of, known_at))
         state = then.folded.final.state
-        return answer(request, spindle_shown(state, then.seen, then.sequence, then.seen.now.time))
+        shown = spindle_shown(state, then.seen, then.sequence, then.seen.now.time)
+        return cast(Response[SpindleNow | SpindleShown | None], answer(request, shown))
     found = await _looked_at(database, spindle, key)
     stored, at = found.stored, found.stored.settled_by(found.now)
     view = stored.view(at)
@@ -108,7 +115,8 @@ async def read_spindle(
     if is_known(request, etag):
         return Response(None, status_code=304, headers={"ETag": etag})
     shown = spindle_shown(stored.state, view, found.sequence, at)
-    return Response(shown, headers={"ETag": etag, "Cache-Control": "no-cache"})
+    whole = SpindleNow(**structs.asdict(shown), work_orders=found.work_orders)
+    return Response(whole, headers={"ETag": etag, "Cache-Control": "no-cache"})
 
 
 @get("/{spindle:str}/clearance")

@@ -11,7 +11,7 @@ from tests.story.every_kind import BEGUN, SPINDLE, Story, recheck, telling
 from tests.story.loading import ago
 from tests.story.ordering import BED_IN, System, acting, system
 from tests.story.test_recall import found
-from tests.story.test_time_passes import QUIET
+from tests.story.test_time_passes import QUIET, shift_to
 
 OTHER = "H2-M05-S1"
 
@@ -60,7 +60,9 @@ async def test_a_due_recheck_is_ordered_planned_and_completed_by_the_measurement
         planned = await one.plan(order["id"], state="ready", number="MO-1", assignee="k.m.", start=start)
         assert (planned["state"], planned["planning"]["assignee"]) == ("ready", "k.m.")
         await one.plan(order["id"], state="running")
+        assert (await story.seen())["work_orders"] == [order["id"]]
         await story.measure()
+        assert (await story.seen())["work_orders"] == []
         (done,) = await one.changes()
         assert (done["id"], done["state"], done["proof"]) == (order["id"], "completed", "given")
         assert (done["ended"]["entry"], done["ended"]["because"], done["ended"]["late"]) == (7, "proven", False)
@@ -294,3 +296,30 @@ async def test_an_order_that_time_opened_is_withdrawn_by_a_check_from_before_tha
         (gone,) = await one.changes()
         assert (gone["id"], gone["ended"]["because"], gone["ended"]["entry"]) == (order["id"], "withdrawn", 3)
         await assert_same_when_rebuilt(story, one)
+
+
+async def test_time_alone_opens_an_order_and_makes_it_urgent_and_each_is_told_once(database_url: str) -> None:
+    """Restarts with the clock moved on, each swept twice."""
+    monthly = {"code": "look", "check": "visual", "after_days": 30, "since": "commissioning", "grace_days": 10}
+    async with acting(database_url, monthly, kept=False) as story:
+        await story.tell("clamp.exercised", {"cycles": 1})
+        first = await system(story.ledger)
+        expected = [(29, None), (31, ("recheck_due", 4)), (39, ("recheck_due", 4)), (41, ("recheck_overdue", 3))]
+        names = set()
+        for days, state in expected:
+            at = BEGUN + timedelta(days=days)
+            async with running(database_url, clock_shift=shift_to(at)) as later:
+                await later.sweep()
+                assert await later.sweep() == 0
+            found = await first.listed(cause="recheck")
+            names |= {each["id"] for each in found}
+            assert [(each["reason"], each["priority"]) for each in found] == ([] if state is None else [state])
+        (order,) = found
+        assert (order["opened"]["time"], order["due_by"]) == (in_utc(30), in_utc(40))
+        assert len(names) == 1
+        assert [each["reason"] for each in await told(story)] == ["recheck_due", "recheck_overdue"]
+        await assert_same_when_rebuilt(story, first)
+
+
+def in_utc(days: float) -> str:
+    return (BEGUN + timedelta(days=days)).isoformat().replace("+00:00", "Z")
