@@ -174,6 +174,7 @@ async def _notice(tx: Transaction, work_order: str) -> Notice:
         time=tx.now,
         spindle=order.spindle,
         plant=order.plant,
+        health=order.health,
         data={
             "work_order": {
                 **{name: getattr(order, name) for name in names},
