@@ -8,35 +8,24 @@ Rules of this file
   the reader settles them and lets go what does not fit.
 """
 
-import re
-from base64 import urlsafe_b64decode, urlsafe_b64encode
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from hashlib import sha256
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any, Final, TypeVar
 
-import msgspec
 import sqlalchemy as sa
 from msgspec import Struct
 from sqlalchemy.dialects.postgresql import ARRAY, asyncpg
 
-from service.domain.refusal import Refusal
+from service.cursors import CursorMalformed as CursorMalformed
+from service.cursors import read_cursor as read_cursor
+from service.cursors import write_cursor as write_cursor
 from service.postgres import Statement, Transaction
 
 _T = TypeVar("_T")
-Value = str | int
 
 PORTIONS_MAX: Final = 20
 """How often a page that lets rows go is filled up before it is answered short, with a cursor to go on from."""
 _LAST: Final = 2**63 - 1
-_CHECKSUM_BYTES: Final = 9
-_WRITTEN: Final = re.compile(r"[A-Za-z0-9_-]{13,2000}\Z", re.ASCII)
 _DIALECT: Final = asyncpg.dialect(paramstyle="named")  # type: ignore[no-untyped-call]
-
-
-class CursorMalformed(Refusal):
-    """A cursor that this list, asked this way, did not give out."""
-
-    code = "cursor_malformed"
 
 
 class Sort(Struct, frozen=True, kw_only=True):
@@ -108,45 +97,6 @@ async def page(tx: Transaction, asked: Asked, show: Callable[[Any], _T | None]) 
     return items, write_cursor(asked.question(), after)
 
 
-def write_cursor(question: Sequence[Any], values: Sequence[Value]) -> str:
-    """A place in a list as an opaque text: the values after which to go on, and a checksum over them and the question.
-
-    The checksum is no secret: it tells a cursor that was altered, cut or taken to another list. The values are checked
-    again when they come back, so a made-up cursor only names another place in what its caller may see anyway.
-    """
-    written = msgspec.json.encode(values)
-    return urlsafe_b64encode(_checksum(question, written) + written).rstrip(b"=").decode()
-
-
-def read_cursor(
-    question: Sequence[Any], kinds: Sequence[type], cursor: str, *, parameter: str = "cursor"
-) -> list[Value]:
-    """The values of a cursor, which came in that parameter. Raises CursorMalformed."""
-    text = "this cursor is not one of this list's, asked with these parameters"
-    refused = CursorMalformed(text, parameter=parameter)
-    if not _WRITTEN.match(cursor) or len(cursor) % 4 == 1:
-        raise refused
-    raw = urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4))
-    checksum, written = raw[:_CHECKSUM_BYTES], raw[_CHECKSUM_BYTES:]
-    if checksum != _checksum(question, written) or urlsafe_b64encode(raw).rstrip(b"=").decode() != cursor:
-        raise refused
-    try:
-        values = msgspec.json.decode(written, type=list[Value])
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise refused from error
-    if [type(value) for value in values] != list(kinds) or not all(_can_be_bound(value) for value in values):
-        raise refused
-    return values
-
-
-def _checksum(question: Sequence[Any], written: bytes) -> bytes:
-    return sha256(msgspec.json.encode(question) + b"\n" + written).digest()[:_CHECKSUM_BYTES]
-
-
-def _can_be_bound(value: Value) -> bool:
-    return "\0" not in value if isinstance(value, str) else -_LAST <= value <= _LAST
-
-
 _COMPILED: Final[dict[tuple[str, frozenset[str], str, bool], Statement]] = {}
 
 
@@ -177,9 +127,9 @@ def _compile(listing: Listing, filters: frozenset[str], sort: str, *, further: b
     return Statement(f"list of {listing.name}", str(built.compile(dialect=_DIALECT)))
 
 
-def every_shape(listings: Sequence[Listing] | None = None) -> Iterator[Statement]:
+def every_shape() -> Iterator[Statement]:
     """Each sort of each list, from the start and further on, without a filter, with each one and with all."""
-    for listing in LISTINGS if listings is None else listings:
+    for listing in LISTINGS:
         alone = [frozenset({name}) for name in listing.filters]
         for filters in (frozenset[str](), *alone, frozenset(listing.filters)):
             for sort in listing.sorts:
@@ -387,4 +337,42 @@ SUBJECTS: Final = Listing(
 )
 """Sheets, gauges or lots, by kind."""
 
-LISTINGS: Final = (SPINDLES, HEALTH, RECHECKS, MEASUREMENTS, SUBJECTS)
+_TOLD = _table(
+    "kept",
+    "work_order",
+    **dict.fromkeys(("work_order", "state", "cause", "spindle", "plant", "hall", "machine", "body"), sa.Text),
+    **dict.fromkeys(("planned_state", "number", "note"), sa.Text),
+    **dict.fromkeys(("told", "changed", "ended", "due_by", "planned_start", "planned_end", "planned", "closed"), _TIME),
+    **dict.fromkeys(("assignee", "planned_by"), sa.Integer),
+    change=sa.BigInteger,
+    priority=sa.SmallInteger,
+)
+_ACTOR = _table("kept", "actor", actor=sa.Integer, label=sa.Text)
+_STILL_OPEN: Final = _TOLD.c.state.in_([sa.literal_column("'released'"), sa.literal_column("'held'")])
+_SHOWN_AS: Final = sa.case((_STILL_OPEN, sa.func.coalesce(_TOLD.c.planned_state, _TOLD.c.state)), else_=_TOLD.c.state)
+
+WORK_ORDERS: Final = Listing(
+    name="work orders",
+    select=sa.select(*_TOLD.c, _ACTOR.c.label).select_from(_TOLD.outerjoin(_ACTOR, _ACTOR.c.actor == _TOLD.c.assignee)),
+    filters={
+        "state": _among(_SHOWN_AS, "state"),
+        "open": _STILL_OPEN,
+        "ended": sa.not_(_STILL_OPEN),
+        "cause": _among(_TOLD.c.cause, "cause"),
+        "priority": _TOLD.c.priority == sa.any_(sa.bindparam("priority", type_=ARRAY(sa.SmallInteger))),
+        **{name: _is(_TOLD.c[name], name) for name in ("plant", "hall", "machine", "spindle")},
+        "due_before": sa.and_(_STILL_OPEN, _TOLD.c.due_by < sa.bindparam("due_before", type_=_TIME)),
+        "plants": _among(_TOLD.c.plant, "plants"),
+    },
+    sorts={
+        "spindle": Sort(columns=(_TOLD.c.spindle, _TOLD.c.work_order)),
+        "priority": Sort(
+            columns=(sa.cast(_TOLD.c.priority, sa.BigInteger), _microseconds(_TOLD.c.due_by), _TOLD.c.work_order)
+        ),
+        "due": Sort(columns=(_microseconds(_TOLD.c.due_by), _TOLD.c.work_order)),
+        "changed": Sort(columns=(_TOLD.c.change, _TOLD.c.work_order)),
+    },
+)
+"""Work orders as they were last told, ended ones included."""
+
+LISTINGS: Final = (WORK_ORDERS, SPINDLES, HEALTH, RECHECKS, MEASUREMENTS, SUBJECTS)
