@@ -4,7 +4,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec import structs
 
@@ -334,6 +334,7 @@ def happen(spindle: Spindle, what: str, how: Any) -> Step | None:
     return done
 
 
+@settings(max_examples=60, deadline=None)
 @given(HAPPENINGS)
 def test_whatever_happens_there_is_one_order_for_each_cause_and_folding_at_once_gives_the_same(
     happenings: list[tuple[str, Any]],
