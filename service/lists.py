@@ -8,7 +8,7 @@ Rules of this file
   the reader settles them and lets go what does not fit.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final, TypeVar
 
 import sqlalchemy as sa
@@ -127,9 +127,9 @@ def _compile(listing: Listing, filters: frozenset[str], sort: str, *, further: b
     return Statement(f"list of {listing.name}", str(built.compile(dialect=_DIALECT)))
 
 
-def every_shape() -> Iterator[Statement]:
+def every_shape(listings: Sequence[Listing] | None = None) -> Iterator[Statement]:
     """Each sort of each list, from the start and further on, without a filter, with each one and with all."""
-    for listing in LISTINGS:
+    for listing in LISTINGS if listings is None else listings:
         alone = [frozenset({name}) for name in listing.filters]
         for filters in (frozenset[str](), *alone, frozenset(listing.filters)):
             for sort in listing.sorts:

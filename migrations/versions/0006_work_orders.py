@@ -5,11 +5,11 @@ from pathlib import Path
 from alembic import op
 from sqlalchemy.util import await_only
 
-revision = "0004"
-down_revision = "0003"
+revision = "0006"
+down_revision = "0005"
 
 
 def upgrade() -> None:
     connection = op.get_bind().connection.driver_connection
     assert connection is not None
-    await_only(connection.execute((Path(__file__).parent / "0004_work_orders.sql").read_text("utf-8")))
+    await_only(connection.execute((Path(__file__).parent / "0006_work_orders.sql").read_text("utf-8")))
