@@ -19,6 +19,7 @@ from service import outbox
 from service.domain.announce import Seen
 from service.domain.fold import View
 from service.domain.notice import Notice, notice_id
+from service.domain.notice_data import OrderTold, WorkOrderChanged
 from service.domain.spindle import SpindleState
 from service.domain.step import Step
 from service.domain.turn import CAUTIONS
@@ -166,7 +167,9 @@ async def _notice(tx: Transaction, work_order: str) -> Notice:
     told = await read(tx, work_order)
     assert told is not None
     order = told.order
-    names = ("id", "cause", "about", "reason", "text", "health", "priority", "due_by", "due_by_count", "entry", "ended")
+    place = {name: getattr(order, name) for name in ("spindle", "plant", "hall", "machine", "position")}
+    names = OrderTold.__struct_fields__
+    shown = {name: getattr(order, name) for name in names if hasattr(order, name) and name != "state"}
     return Notice(
         id=notice_id("work_order.changed", order.id, told.change),
         type="work_order.changed",
@@ -175,17 +178,17 @@ async def _notice(tx: Transaction, work_order: str) -> Notice:
         spindle=order.spindle,
         plant=order.plant,
         health=order.health,
-        data={
-            "work_order": {
-                **{name: getattr(order, name) for name in names},
-                "state": told.state,
-                "proof": told.proof,
-                "number": told.planning.number,
-                "href": f"/v1/work-orders/{order.id}",
-            },
-            **{name: getattr(order, name) for name in ("spindle", "plant", "hall", "machine", "position")},
-            "cautions": CAUTIONS,
-        },
+        data=WorkOrderChanged(
+            work_order=OrderTold(
+                **shown,
+                state=told.state,
+                proof=told.proof,
+                number=told.planning.number,
+                href=f"/v1/work-orders/{order.id}",
+            ),
+            **place,
+            cautions=CAUTIONS,
+        ),
     )
 
 

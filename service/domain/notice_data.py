@@ -16,6 +16,7 @@ from service.domain.health import Reason
 from service.domain.notice import Notice, webhook_body
 from service.domain.quantity import Quantity
 from service.domain.shown import MomentShown, RecheckShown
+from service.domain.work_order import CauseName, EndedShown, Proof, RequestState
 
 SENT_BYTES_MAX: Final = 20_000
 """A body of more bytes is sent thin."""
@@ -162,6 +163,38 @@ class LotSuspect(LotFoundOut, frozen=True, kw_only=True):
     cautions: tuple[str, ...]
 
 
+class OrderTold(Struct, frozen=True, kw_only=True):
+    """A work order as it now is; `href` is the address that has its job and planning."""
+
+    id: str
+    cause: CauseName
+    about: str
+    reason: str
+    text: str
+    health: str
+    priority: int
+    due_by: datetime | None
+    due_by_count: int | None
+    entry: int | None
+    ended: EndedShown | None
+    state: RequestState
+    proof: Proof
+    number: str | None
+    href: str
+
+
+class WorkOrderChanged(Struct, frozen=True, kw_only=True):
+    """A work order that was opened, changed, planned or ended, with the place of its spindle."""
+
+    work_order: OrderTold
+    spindle: str
+    plant: str
+    hall: str | None
+    machine: str | None
+    position: str | None
+    cautions: tuple[str, ...]
+
+
 class EndpointFailing(Struct, frozen=True, kw_only=True):
     """A webhook endpoint at which nothing succeeds: its failures in a row, and since when."""
 
@@ -219,6 +252,7 @@ NOTICE_DATA: Final[dict[str, type[Struct]]] = {
     "lot.suspect": LotSuspect,
     "counter.backward": CounterBackward,
     "counter.silent": CounterSilent,
+    "work_order.changed": WorkOrderChanged,
     "endpoint.failing": EndpointFailing,
     "endpoint.disabled": EndpointDisabled,
     "endpoint.ping": EndpointPing,
