@@ -1,5 +1,5 @@
 """The command line: `spindle-ledger demo | serve | deliver | sweep | migrate | rebuild | verify | key | openapi |
-asyncapi`.
+asyncapi | follow-mtconnect`.
 """
 
 import argparse
@@ -22,11 +22,13 @@ from service.demo.story import tell
 from service.domain.refusal import Refusal
 from service.embedded import EmbeddedUnavailable
 from service.environment import Environment, EnvironmentWrong, read_environment
+from service.follow import Following, follow
 from service.foresee import Foreseer
 from service.migrate import MigrationRefused, migrate
 from service.postgres import CannotConnect, Database
 from service.rebuild import rebuild
 from service.serve import NotServed, refuse_missing_ledger, serve, with_database
+from service.spool import CannotFollow
 from service.sweep import sweep, sweep_once
 from service.verify import verify
 
@@ -39,7 +41,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         logs.set_up(environment.log)
         run: Callable[[Environment, argparse.Namespace], int] = options.run
         return run(environment, options)
-    except (EnvironmentWrong, MigrationRefused, NotServed, Refusal) as error:
+    except (CannotFollow, EnvironmentWrong, MigrationRefused, NotServed, Refusal) as error:
         print(f"spindle-ledger: {error}", file=sys.stderr)
         return 2
     except EmbeddedUnavailable as error:
@@ -93,7 +95,43 @@ def _parser() -> argparse.ArgumentParser:
     minted.add_argument("--days", type=int, help="how long it holds")
     add("openapi", _openapi, "print the OpenAPI document")
     add("asyncapi", _asyncapi, "print the AsyncAPI document of the notices")
+    _add_follow(add("follow-mtconnect", _follow, "follow an MTConnect agent and send what is new to a service"))
     return parser
+
+
+def _add_follow(command: argparse.ArgumentParser) -> None:
+    command.add_argument("agent", metavar="URL", help="the agent, or a device of it, such as http://host:5000/M04")
+    command.add_argument("--service", default="http://127.0.0.1:8460", help="where the service is")
+    command.add_argument("--spool", type=Path, required=True, help="folder that keeps what is not yet sent")
+    command.add_argument("--spool-megabytes", type=_megabytes, default=256, help="how much it keeps at most")
+    command.add_argument("--interval", type=_seconds, default=10.0, help="seconds between requests")
+    command.add_argument("--count", type=_count, default=1000, help="observations asked for at once")
+    command.add_argument("--ca", type=Path, help="certificates to trust, for https")
+    command.add_argument("--once", action="store_true", help="ask for all that is there, send it, and stop")
+
+
+def _within(lowest: float, highest: float, what: str) -> Callable[[str], float]:
+    def read(text: str) -> float:
+        try:
+            number = float(text)
+        except ValueError:
+            number = highest + 1
+        if not lowest <= number <= highest:
+            raise argparse.ArgumentTypeError(f"{what} from {lowest:g} to {highest:g}, not {text!r}")
+        return number
+
+    return read
+
+
+_seconds = _within(0.1, 86_400, "seconds")
+
+
+def _count(text: str) -> int:
+    return int(_within(1, 10_000, "observations")(text))
+
+
+def _megabytes(text: str) -> int:
+    return int(_within(10, 1_000_000, "megabytes")(text))
 
 
 def _port(text: str) -> int:
@@ -206,6 +244,29 @@ def _asyncapi(environment: Environment, _options: argparse.Namespace) -> int:
     app = create_app(replace(environment, database_url="postgresql://"))
     print(json.dumps(async_document(document_of(app)), indent=1, ensure_ascii=False))
     return 0
+
+
+def _follow(environment: Environment, options: argparse.Namespace) -> int:
+    if environment.key is None:
+        raise EnvironmentWrong("SPINDLE_LEDGER_KEY needs a key with the scope counters:write")
+    following = Following(
+        agent=options.agent,
+        service=options.service,
+        key=environment.key,
+        spool=options.spool,
+        interval=options.interval,
+        count=options.count,
+        spool_bytes=options.spool_megabytes * 1024 * 1024,
+        authorities=options.ca,
+    )
+
+    async def run() -> bool:
+        stop = asyncio.Event()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            asyncio.get_running_loop().add_signal_handler(number, stop.set)
+        return await follow(following, stop, lambda text: print(text, file=sys.stderr, flush=True), once=options.once)
+
+    return 0 if asyncio.run(run()) or not options.once else 1
 
 
 def _with_pool(environment: Environment, run: Callable[[Database, asyncio.Event], Awaitable[int]]) -> int:

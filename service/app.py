@@ -21,8 +21,10 @@ from service.api import (
     evaluations,
     events,
     gauges,
+    ingest,
     keys,
     lots,
+    mappings,
     metrics,
     notices,
     plans,
@@ -56,6 +58,8 @@ ROUTES: Final = (
     probes.routes,
     events.routes,
     counters.routes,
+    ingest.routes,
+    mappings.routes,
     board.routes,
     spindles.routes,
     rechecks.routes,
@@ -94,6 +98,7 @@ def create_app(
         try:
             app.state.database = database
             app.state.found_keys = FoundKeys(database)
+            app.state.documents = asyncio.Semaphore(ingest.AT_ONCE)
             async with database.transaction() as tx:
                 app.state.first_key = await access.ensure_bootstrap(tx, environment.bootstrap_key)
             app.state.seal = await ready_seal(database, environment)

@@ -35,6 +35,7 @@ class Environment(Struct, frozen=True, kw_only=True):
     port: int = 8460
     data: Path | None = None
     bootstrap_key: str | None = None
+    key: str | None = None
     webhook_networks: tuple[Network, ...] = ()
     retry_schedule: tuple[float, ...] = tuple(pause.total_seconds() for pause in SCHEDULE)
     disable_after: float = DISABLE_AFTER / timedelta(days=1)
@@ -47,7 +48,7 @@ class Environment(Struct, frozen=True, kw_only=True):
 def read_environment(variables: Mapping[str, str] = os.environ) -> Environment:
     """Reads `DATABASE_URL` and every `SPINDLE_LEDGER_*`; an unknown name of ours is refused, so that no typo hides."""
     known = {
-        *("HOST", "PORT", "DATA", "BOOTSTRAP_KEY", "POOL_SIZE", "LOG", "SCHEMAS"),
+        *("HOST", "PORT", "DATA", "BOOTSTRAP_KEY", "KEY", "POOL_SIZE", "LOG", "SCHEMAS"),
         *("WEBHOOK_CIDRS", "RETRY_SCHEDULE", "DISABLE_AFTER_DAYS", "SECRET_KEYS", "TIME_ZONES"),
     }
     for name in variables:
@@ -62,6 +63,7 @@ def read_environment(variables: Mapping[str, str] = os.environ) -> Environment:
         port=_whole(values["PORT"], "PORT", default.port, 0, 65_535),
         data=None if data is None else Path(data),
         bootstrap_key=_bootstrap_key(values["BOOTSTRAP_KEY"]),
+        key=values["KEY"],
         webhook_networks=_networks(values["WEBHOOK_CIDRS"]),
         retry_schedule=_seconds(values["RETRY_SCHEDULE"], default.retry_schedule),
         disable_after=_days(values["DISABLE_AFTER_DAYS"], default.disable_after),

@@ -5,6 +5,23 @@ from typing import Any, Final
 from service.api.problems import STATUS
 
 PROBLEMS: Final = {
+    "agent_said_error": "The document is an MTConnectError: the agent's own words are in `detail`.",
+    "already_tied": "The data item, the spindle or the place is tied by another mapping already.",
+    "document_incomplete": "The MTConnectStreams document lacks what it must have.",
+    "document_wrong": "The XML is another document than MTConnectStreams.",
+    "mapping_invalid": "A mapping says too little, too much, or what cannot be.",
+    "mapping_not_found": "There is no such mapping, or it is not this key's to see.",
+    "xml_malformed": "Not well-formed XML: broken or cut off at the line and column that are named.",
+    "xml_not_allowed": "XML that declares a document type or entities, or refers to something outside.",
+    "counter_implausible": "Of an observation that came late: the count cannot have risen so far in that time.",
+    "observation_not_a_count": "Of an observation: a statistic of a count, what is planned, or no single state.",
+    "sequence_conflict": "Of an observation: the same agent has said otherwise under this instanceId and sequence.",
+    "sequence_invalid": "Of an observation: its sequence is none.",
+    "timestamp_invalid": "Of an observation: its timestamp is none.",
+    "count_negative": "Of an observation: its value is negative.",
+    "count_not_a_number": "Of an observation: its value is no number.",
+    "count_not_whole": "Of an observation: its value is no whole number.",
+    "count_out_of_range": "Of an observation: its value is larger than a count may be.",
     "address_not_allowed": "The webhook's address may not be called: it is not publicly routable and no allowed "
     "network holds it, or it is one that never is.",
     "baseline_ahead": "A baseline says what was done before the ledger began, and this one lies after it.",

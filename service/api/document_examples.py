@@ -207,6 +207,12 @@ _STORY: Final[list[tuple[str, str, str, Json]]] = [
         {"until_count": 60_000, "reason": "roughing only", "approved_by": "e.b. planner"},
     ),
     ("2026-03-11T06:00:00Z", "spindles/H1-M02-S1", "counter.replaced", {"old_end": 52_400, "new_start": 0}),
+    (
+        "2026-03-11T06:30:00Z",
+        "spindles/H1-M02-S1",
+        "counter.missed",
+        {"counts": 12, "reason": "the control was told of late"},
+    ),
     ("2026-03-12T06:00:00Z", "spindles/H1-M02-S1", "spindle.removed", {"to": "store", "reason": "machine overhaul"}),
     ("2026-03-20T06:00:00Z", "spindles/H1-M02-S1", "spindle.installed", {**_PLACE, "counter": {"start": 10}}),
     ("2026-03-20T06:05:00Z", "spindles/H1-M02-S1", "spindle.sheet_assigned", {"sheet": "SKERROW-D"}),

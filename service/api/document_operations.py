@@ -10,6 +10,8 @@ from service.api.door import MERGE_PATCH
 from service.api.event_lines import MEDIA_TYPE as LINES
 from service.api.events import BATCH, SINGLE
 from service.api.planning import WorkOrderChange
+from service.api.ingest import TAKEN as XML
+from service.api.mappings import MappingChange
 from service.api.probes import Readiness
 from service.api.webhooks import EndpointChange
 from service.api.work_orders import B2MML
@@ -94,6 +96,13 @@ _FEED: Final = {
         headers=("Link",),
     )
 }
+_XML: Final = {"type": "string", "description": "An MTConnectStreams document, at most 5 MiB"}
+_OF_DOCUMENTS: Final = (
+    "What became of its observations, and where the agent is to be asked on. What is refused of a document is answered "
+    "for itself: `count_negative`, `count_not_a_number`, `count_not_whole`, `count_out_of_range`, "
+    "`observation_not_a_count`, `sequence_invalid`, `sequence_conflict`, `timestamp_invalid`, `time_in_future`, "
+    "`counter_implausible`, `spindle_unknown`, `spindle_not_installed`."
+)
 _READY: Final = {
     200: Answer(text="Requests can be served; `findings` may still hold remarks."),
     503: Answer(text="Requests cannot be served; `findings` say why.", schemas={JSON: ref(Readiness.__name__)}),
@@ -134,6 +143,37 @@ OPERATIONS: Final[dict[str, Told]] = {
         codes=("json_malformed", "event_invalid", "time_in_future"),
         answers={200: Answer(text="How many were taken, and each that was not, by name.")},
         bodies={JSON: ref(Readings.__name__)},
+    ),
+    "post_document": Told(
+        line="Take in one document of an MTConnect agent",
+        codes=(
+            *("xml_malformed", "xml_not_allowed", "document_wrong", "document_incomplete", "agent_said_error"),
+            *("content_type_unknown", "body_too_large"),
+        ),
+        answers={200: Answer(text=_OF_DOCUMENTS)},
+        bodies={
+            media: {"type": "string", "description": "An MTConnectStreams document, at most 5 MiB"} for media in XML
+        },
+    ),
+    "add_mapping": Told(
+        line="Tie a data item of an MTConnect device to a spindle",
+        codes=("json_malformed", "mapping_invalid", "spindle_unknown", "already_tied"),
+        answers={201: Answer(text="The mapping.", headers=("Location", "ETag"))},
+    ),
+    "list_mappings": Told(line="List mappings of MTConnect data items", paged=True),
+    "read_mapping": Told(line="Read a mapping", codes=("mapping_not_found",), conditional=True),
+    "change_mapping": Told(
+        line="Change a mapping",
+        codes=("mapping_not_found", "mapping_invalid", "spindle_unknown", "already_tied"),
+        guarded="must",
+        answers={200: Answer(text="The mapping as it is now.", headers=("ETag", "CacheControl"))},
+        bodies={media: ref(MappingChange.__name__) for media in (JSON, MERGE_PATCH)},
+    ),
+    "delete_mapping": Told(
+        line="End a mapping",
+        codes=("mapping_not_found",),
+        guarded="may",
+        answers={204: Answer(text="It is ended; what it counted stays.")},
     ),
     "list_spindles": Told(line="List spindles, or their health alone", codes=_OF_THE_PAST, paged=True),
     "read_spindle": Told(line="Read one spindle", codes=("spindle_not_found", *_OF_THE_PAST), conditional=True),
@@ -361,6 +401,7 @@ OPERATIONS: Final[dict[str, Told]] = {
 TAGS: Final = {
     "events": "The one door for facts, and everything recorded, read on from a cursor.",
     "counters": "The counters of thousands of spindles in one call.",
+    "mtconnect": "Documents of MTConnect agents, and which of their data items count for which spindle.",
     "spindles": "Spindles as they are now, their history, measurements and clearance.",
     "rechecks": "What is to be checked again, and when.",
     "work-orders": "What is to be done, for the maintenance system: it plans, the ledger says when it is proven.",

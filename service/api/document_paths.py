@@ -38,6 +38,7 @@ _PATH_PARAMETERS: Final = {
     "lot": "a lot's code",
     "endpoint_id": "an endpoint's id",
     "notice": "a notice's id",
+    "mapping_id": "a mapping's id",
     "number": "a key's number",
     "work_order": "a work order's id",
 }

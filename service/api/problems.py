@@ -22,6 +22,7 @@ FAULTS_MAX: Final = 100
 
 STATUS: Final = {
     "json_malformed": 400,
+    "xml_malformed": 400,
     "cursor_malformed": 400,
     "query_parameter_unknown": 400,
     "spindle_needed": 400,
@@ -36,6 +37,8 @@ STATUS: Final = {
     "sequence_moved_on": 409,
     "spindle_already_commissioned": 409,
     "place_taken": 409,
+    "already_tied": 409,
+    "sequence_conflict": 409,
     "endpoint_unknown": 404,
     "delivery_unknown": 404,
     "spindle_not_found": 404,
@@ -48,6 +51,7 @@ STATUS: Final = {
     "work_order_ended": 409,
     "key_not_found": 404,
     "notice_not_found": 404,
+    "mapping_not_found": 404,
     "changed_meanwhile": 412,
     "if_match_missing": 428,
     "content_type_unknown": 415,
@@ -103,6 +107,8 @@ def problem(code: str, detail: str, faults: tuple[Fault, ...] = (), status: int 
             Fault(
                 pointer=None if fault.pointer is None else _short(fault.pointer),
                 parameter=None if fault.parameter is None else _short(fault.parameter),
+                line=fault.line,
+                column=fault.column,
                 code=fault.code,
                 detail=_short(fault.detail),
             )

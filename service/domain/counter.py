@@ -12,7 +12,7 @@ from typing import Final, Literal
 from msgspec import Struct
 from msgspec.structs import replace
 
-from service.domain.event.spindles import Counter, CounterReplaced
+from service.domain.event.spindles import Counter, CounterMissed, CounterReplaced
 
 SILENT_AFTER: Final = timedelta(days=7)
 """A counter that has been read and then is not for so long is silent. Ours; no published source."""
@@ -135,6 +135,11 @@ def exchange(track: CounterTrack, data: CounterReplaced, at: datetime, sequence:
         flag=None,
         exchanged=sequence,
     )
+
+
+def missed(track: CounterTrack, data: CounterMissed) -> CounterTrack:
+    """The track with counts that the counter did not show: what it shows, and when it was read, stays."""
+    return replace(track, count=track.count + data.counts * track.cycles_per_count)
 
 
 def moved(track: CounterTrack, counter: Counter, at: datetime, sequence: int) -> CounterTrack:

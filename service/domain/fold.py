@@ -103,6 +103,8 @@ def _moved_to(state: SpindleState, fact: Fact) -> SpindleState:
     held = counter.before(track, fact.reading, fact.occurred, fact.sequence)
     if isinstance(fact.data, spindles.CounterReplaced):
         track = counter.exchange(track, fact.data, fact.occurred, fact.sequence)
+    elif isinstance(fact.data, spindles.CounterMissed):
+        track = counter.missed(counter.held(track, held), fact.data)
     elif read is not None:
         track = counter.read(track, read, fact.occurred, fact.sequence, held)
         if isinstance(fact.data, spindles.CounterRead) and track.flag == state.counter.flag:
@@ -252,7 +254,7 @@ def apply(state: SpindleState, fact: Fact, known: References) -> Step:  # noqa: 
             return Step(state=work.condition_noted(state, data, revision))
         case spindles.ConditionResolved():
             return Step(state=work.condition_resolved(state, data))
-        case spindles.CounterRead() | spindles.CounterReplaced():
+        case spindles.CounterRead() | spindles.CounterReplaced() | spindles.CounterMissed():
             return Step(state=state)
         case spindles.RecheckDeferred():
             return Step(state=work.deferred(state, data))

@@ -6,10 +6,15 @@ from msgspec import Struct
 
 
 class Fault(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """One place at fault: `pointer` is a JSON pointer (RFC 6901) into the body, or `parameter` a name in the query."""
+    """One place at fault: `pointer` is a JSON pointer (RFC 6901) into the body, or `parameter` a name in the query.
+
+    In a body of XML it is a `line` and a `column`, both from 1.
+    """
 
     pointer: str | None = None
     parameter: str | None = None
+    line: int | None = None
+    column: int | None = None
     code: str
     detail: str
 

@@ -15,6 +15,7 @@ from service.domain.refusal import Refusal
 from tests.api.documented import assert_told, faults, operations
 from tests.api.test_openapi_document import EVENTS
 from tests.running import Json, Running, running
+from tests.story.agent_documents import DEVICE, document, series
 from tests.story.day_one import SPINDLE, story
 
 PARAMETERS: Final = {
@@ -54,12 +55,29 @@ async def _told_story(ledger: Running) -> tuple[str, str]:
     return endpoint, pinged.json()["notice"]
 
 
+async def _mapped(ledger: Running) -> str:
+    """The id of a mapping, and a document with what it ties and what nothing does."""
+    wanted = {"device": DEVICE, "item": "act", "use": "absolute", "spindle": SPINDLE}
+    added = await ledger.client.post("/v1/mtconnect-mappings", json=wanted)
+    assert_told(added)
+    mapping: str = added.json()["id"]
+    said = series("ActivationCount", "act", ["UNAVAILABLE", "118300", "many"], begin=datetime.now(UTC))
+    for item in ("act", "other"):
+        body = document([msgspec.structs.replace(each, item=item) for each in said])
+        assert_told(await _post(ledger, "/v1/ingest/mtconnect", body, "application/xml"))
+    whole = {"If-Match": "*"}
+    address = f"/v1/mtconnect-mappings/{mapping}"
+    assert_told(await ledger.client.patch(address, json={"use": "delta"}, headers=whole))
+    return mapping
+
+
 async def test_everything_that_can_be_read_is_answered_as_told(database_url: str) -> None:
     async with running(database_url) as ledger:
         endpoint, notice = await _told_story(ledger)
         named = PARAMETERS | {"endpoint_id": endpoint, "notice": notice, "entry": _STUDIED}
         orders = (await ledger.client.get("/v1/work-orders")).json()["items"]
         named["work_order"] = orders[0]["id"]
+        named["mapping_id"] = await _mapped(ledger)
         for path, method, told in operations():
             if method != "get":
                 continue
@@ -80,6 +98,7 @@ async def test_everything_that_can_be_read_is_answered_as_told(database_url: str
             for path in ("/v1/work-orders", f"/v1/work-orders/{named['work_order']}"):
                 assert_told(await ledger.client.get(path, headers={"Accept": form}))
         assert_told(await ledger.client.delete(f"/v1/webhook-endpoints/{named['endpoint_id']}"))
+        assert_told(await ledger.client.delete(f"/v1/mtconnect-mappings/{named['mapping_id']}"))
 
 
 async def test_the_answers_to_what_is_sent_again_or_refused_are_told_of(database_url: str) -> None:
@@ -130,7 +149,8 @@ async def test_every_operation_refuses_as_told(database_url: str) -> None:
     async with running(database_url) as ledger:
         _, reader = await ledger.key("work_orders:write")
         for path, method, told in operations():
-            address = path.format(**dict.fromkeys(PARAMETERS, "7"), endpoint_id="none", notice="none", entry="7")
+            ids = {"endpoint_id": "none", "notice": "none", "mapping_id": "none"}
+            address = path.format(**dict.fromkeys(PARAMETERS, "7"), **ids, entry="7")
             bodies = told.get("requestBody", {}).get("content", {})
             heads: list[Json] = [{}, {"Authorization": ""}, {"Authorization": f"Bearer {reader}"}]
             for headers in heads:

@@ -162,6 +162,18 @@ async def test_a_counter_that_falls_is_not_counted_until_its_replacement_explain
         assert (seen["count"], standing(seen)) == (118_770, ("normal", "cleared"))
 
 
+async def test_what_a_counter_missed_is_added_and_it_is_read_on(database_url: str) -> None:
+    async with telling(database_url) as story:
+        await story.measure()
+        assert (await story.count(118_700))["state"]["count"] == 118_700
+        missed = await story.tell("counter.missed", {"counts": 30, "reason": "unplugged over the weekend"})
+        assert (missed["state"]["count"], missed["state"]["health"]) == (118_730, "normal")
+        assert (await story.count(118_705))["state"]["count"] == 118_735
+        entry = (await story.ledger.history())[-2]
+        voided = {"target": {"source": entry["source"], "id": entry["id"]}, "reason": "it was counted"}
+        assert (await story.tell("entry.voided", voided))["state"]["count"] == 118_705
+
+
 async def test_a_counter_that_jumps_is_not_believed(database_url: str) -> None:
     async with telling(database_url) as story:
         await story.measure()

@@ -33,6 +33,7 @@ SpindleData: TypeAlias = (
     | spindles.ConditionResolved
     | spindles.CounterRead
     | spindles.CounterReplaced
+    | spindles.CounterMissed
     | spindles.RecheckDeferred
     | spindles.ConcessionGranted
 )
@@ -78,6 +79,7 @@ KINDS: Final[dict[str, Kind]] = {
     "condition.resolved": Kind(subject="spindles", data=spindles.ConditionResolved),
     "counter.read": Kind(subject="spindles", data=spindles.CounterRead),
     "counter.replaced": Kind(subject="spindles", data=spindles.CounterReplaced),
+    "counter.missed": Kind(subject="spindles", data=spindles.CounterMissed),
     "recheck.deferred": Kind(subject="spindles", data=spindles.RecheckDeferred),
     "concession.granted": Kind(subject="spindles", data=spindles.ConcessionGranted),
     "entry.corrected": Kind(subject=None, data=entries.Corrected),

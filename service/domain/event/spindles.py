@@ -240,6 +240,13 @@ class CounterReplaced(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     reason: Text | None = None
 
 
+class CounterMissed(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Counts that the counter did not show, told of afterwards: what it shows stays as it was, and they are added."""
+
+    counts: Cycles
+    reason: Text | None = None
+
+
 class RecheckDeferred(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Until a count (in the state's count) or a time; approved by someone other than the actor."""
 
