@@ -340,7 +340,7 @@ class _Taking:
 
     def _nobody(self, at: datetime) -> Refusal:
         if self.mapping.spindle is None:
-            return CounterUnknown(f"no spindle was installed there at {at.isoformat()}")
+            return CounterUnknown(f"no spindle without a mapping of its own was installed there at {at.isoformat()}")
         return CounterAway(f"spindle {self.mapping.spindle!r} was not installed at {at.isoformat()}")
 
 

@@ -82,11 +82,12 @@ JOIN derived.counter USING (subject)
 WHERE spindle.key = ANY (:spindles::text[]);
 
 -- name: stays_in_place
--- Who was installed in a place, and when.
+-- Who was installed in a place, and when; a spindle with a mapping of its own is counted by that one alone.
 SELECT subject.key, place.installed, place.removed
 FROM derived.place
 JOIN ledger.subject USING (subject)
 WHERE place.plant = :plant::text AND place.machine = :machine::text AND place.position = :position::text
+  AND NOT EXISTS (SELECT FROM kept.mtconnect_mapping AS mapping WHERE mapping.spindle = subject.key)
 ORDER BY place.installed;
 
 -- name: stays_of_spindle

@@ -21,7 +21,7 @@ from service.domain.counter import fits
 from service.domain.event import SpindleData
 from service.domain.event.envelope import Event
 from service.domain.event.spindles import CounterMissed, CounterReplaced
-from service.domain.observed import COUNT_MAX, NumberTooLarge
+from service.domain.observed import COUNT_MAX, NumberTooLarge, Rise
 from service.domain.refusal import Refusal
 from service.postgres import Database, Statements, Transaction
 from service.record import record
@@ -63,7 +63,7 @@ class Recorded(Struct, frozen=True, kw_only=True):
     refusal: Refusal | None = None
 
 
-async def add_rises(tx: Transaction, mapping: int, rises: Sequence[tuple[str, Any]]) -> None:
+async def add_rises(tx: Transaction, mapping: int, rises: Sequence[tuple[str, Rise]]) -> None:
     """Keeps what observations brought, in the transaction that keeps these: each with the spindle it is for."""
     if rises:
         await tx.run(

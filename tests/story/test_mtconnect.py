@@ -178,6 +178,25 @@ async def test_a_place_is_whoever_was_installed_there_then(database_url: str) ->
         assert [(await ledger.spindle(key))["count"] for key in (SPINDLE, "OTHER")] == [100, 5_020]
 
 
+async def test_a_spindle_with_a_mapping_of_its_own_is_not_counted_by_its_place_as_well(database_url: str) -> None:
+    async with running(database_url) as ledger:
+        await commission(ledger)
+        other = story(key="OTHER")["04"]
+        await ledger.record(other)
+        place = {"plant": "skerrow", "machine": "M-OTHER", "position": "1"}
+        await tie(ledger, "place", "delta", place=place)
+        await ledger.record(event("spindle.removed", ENDED, {"to": "store"}, key="OTHER"))
+        await ledger.record(event("spindle.removed", ENDED, {"to": "store"}))
+        await tie(ledger, "own", "delta")
+        await ledger.record(event("spindle.installed", ENDED + timedelta(minutes=1), place | {"hall": "2"}))
+        for item, counted in (("own", [3]), ("place", [])):
+            said = series("LoadCount", item, [3], begin=ENDED + timedelta(minutes=5))
+            answer = await take(ledger, document(said))
+            assert [each["counts"] for each in answer["counted"]] == counted
+        assert answer["refusals"][0]["problem"]["code"] == "spindle_unknown"
+        assert (await ledger.spindle())["count"] == 103
+
+
 async def test_what_is_not_installed_is_refused_and_never_counted_later(database_url: str) -> None:
     async with running(database_url) as ledger:
         await commission(ledger)
