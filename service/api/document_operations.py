@@ -9,9 +9,9 @@ from service.api.document_members import any_of, ref
 from service.api.door import MERGE_PATCH
 from service.api.event_lines import MEDIA_TYPE as LINES
 from service.api.events import BATCH, SINGLE
-from service.api.planning import WorkOrderChange
 from service.api.ingest import TAKEN as XML
 from service.api.mappings import MappingChange
+from service.api.planning import WorkOrderChange
 from service.api.probes import Readiness
 from service.api.webhooks import EndpointChange
 from service.api.work_orders import B2MML
