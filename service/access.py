@@ -4,7 +4,7 @@ A token is shown once, when it is minted; what is kept is its SHA-256. A token c
 digest is enough: there is nothing to guess that a slow hash would protect.
 """
 
-from asyncio import get_running_loop
+from asyncio import Task, create_task, get_running_loop, shield
 from collections.abc import Sequence
 from datetime import datetime
 from hashlib import sha256
@@ -203,14 +203,30 @@ class FoundKeys:
     def __init__(self, database: Database) -> None:
         self._database = database
         self._found: dict[bytes, tuple[float, Key]] = {}
+        self._looking: dict[bytes, Task[Key | None]] = {}
+
+    def remembered(self, token: str) -> Key | None:
+        """The key, if it was found in the last second."""
+        return self._remembered(digest(token), get_running_loop().time())
+
+    def _remembered(self, known: bytes, now: float) -> Key | None:
+        until, key = self._found.get(known, (now, None))
+        return key if now < until else None
 
     async def find(self, token: str) -> Key | None:
-        """As `access.find`, at most one second old."""
+        """As `access.find`, at most one second old. Thousands who ask for one key at once share the look."""
         known = digest(token)
-        now = get_running_loop().time()
-        until, key = self._found.get(known, (now, None))
-        if key is not None and now < until:
+        key = self._remembered(known, get_running_loop().time())
+        if key is not None:
             return key
+        looking = self._looking.get(known)
+        if looking is None:
+            looking = self._looking[known] = create_task(self._look(token, known))
+            looking.add_done_callback(lambda _: self._looking.pop(known, None))
+        return await shield(looking)
+
+    async def _look(self, token: str, known: bytes) -> Key | None:
+        now = get_running_loop().time()
         async with self._database.transaction() as tx:
             key = await find(tx, token)
         self._found.pop(known, None)

@@ -16,6 +16,7 @@ from service import access
 from service.access import FoundKeys
 from service.api import (
     board,
+    clearances,
     counters,
     document,
     evaluations,
@@ -27,6 +28,7 @@ from service.api import (
     mappings,
     metrics,
     notices,
+    overview,
     plans,
     probes,
     problems,
@@ -41,13 +43,18 @@ from service.api import (
     webhooks,
     work_orders,
 )
+from service.api.answered import Answers, FromMemory
 from service.api.door import key_of, refuse_unfit, require_key
+from service.api.event_stream import HEAD_ONLY
+from service.api.streams import Streams
 from service.clocks import Clocks
 from service.deliver import Dispatcher
 from service.domain.address import Network
 from service.environment import Environment
+from service.listening import Pace
 from service.metrics import Metrics
 from service.postgres import Database
+from service.pulse import Pulse
 from service.sealing import Seal, SealedOtherwise, open_seal, reseal
 from service.sweep import sweep
 
@@ -62,6 +69,8 @@ ROUTES: Final = (
     mappings.routes,
     board.routes,
     spindles.routes,
+    overview.routes,
+    clearances.routes,
     rechecks.routes,
     plans.routes,
     work_orders.routes,
@@ -83,9 +92,14 @@ ROUTES: Final = (
 
 
 def create_app(
-    environment: Environment, *, parts: frozenset[str] = PARTS, clock_shift: timedelta = timedelta(0)
+    environment: Environment,
+    *,
+    parts: frozenset[str] = PARTS,
+    clock_shift: timedelta = timedelta(0),
+    pace: Pace | None = None,
 ) -> Litestar:
-    """The application. `parts` says which of sweep and deliver run beside the API in this process."""
+    """The application. `parts` says which of sweep and deliver run beside the API in this process, `pace` how its
+    streams keep time."""
 
     counted = Metrics()
 
@@ -97,40 +111,28 @@ def create_app(
         )
         try:
             app.state.database = database
-            app.state.found_keys = FoundKeys(database)
-            app.state.documents = asyncio.Semaphore(ingest.AT_ONCE)
+            _put_at_hand(app.state, database, pace or Pace())
             async with database.transaction() as tx:
                 app.state.first_key = await access.ensure_bootstrap(tx, environment.bootstrap_key)
             app.state.seal = await ready_seal(database, environment)
             async with _beside(database, app.state.seal, environment, parts):
                 yield
+            await app.state.streams.end()
         finally:
             await database.close()
-
-    def webhook_networks() -> tuple[Network, ...]:
-        return environment.webhook_networks
-
-    def clocks() -> Clocks:
-        return clocks_of(environment)
 
     app = Litestar(
         route_handlers=ROUTES,
         lifespan=[lifespan],
         guards=[require_key],
         before_request=refuse_unfit,
-        dependencies={
-            "database": Provide(_database, sync_to_thread=False),
-            "key": Provide(key_of),
-            "seal": Provide(_seal, sync_to_thread=False),
-            "webhook_networks": Provide(webhook_networks, sync_to_thread=False),
-            "clocks": Provide(clocks, sync_to_thread=False),
-        },
+        dependencies=_dependencies(environment),
         exception_handlers=problems.handlers,
         openapi_config=None,
         request_max_body_size=BODY_BYTES_MAX,
         logging_config=None,
     )
-    app.asgi_handler = metrics.Passing(app.asgi_handler, counted)
+    app.asgi_handler = metrics.Passing(FromMemory(app.asgi_handler, app.state), counted)
     return app
 
 
@@ -161,6 +163,45 @@ async def ready_seal(database: Database, environment: Environment) -> Seal:
     else:
         LOG.info("sealed anew: %s secrets", anew)
     return seal
+
+
+def _dependencies(environment: Environment) -> dict[str, Provide]:
+    """What a handler can ask for by name."""
+
+    def webhook_networks() -> tuple[Network, ...]:
+        return environment.webhook_networks
+
+    def clocks() -> Clocks:
+        return clocks_of(environment)
+
+    return {
+        "database": Provide(_database, sync_to_thread=False),
+        "answers": Provide(_answers, sync_to_thread=False),
+        "streams": Provide(_streams, sync_to_thread=False),
+        "key": Provide(key_of),
+        "seal": Provide(_seal, sync_to_thread=False),
+        "webhook_networks": Provide(webhook_networks, sync_to_thread=False),
+        "clocks": Provide(clocks, sync_to_thread=False),
+    }
+
+
+def _put_at_hand(state: State, database: Database, pace: Pace) -> None:
+    """What requests of one process share."""
+    pulse = Pulse(database)
+    state.found_keys = FoundKeys(database)
+    state.documents = asyncio.Semaphore(ingest.AT_ONCE)
+    state.answers = Answers(database, pulse)
+    state.streams = Streams(database, pulse, pace)
+
+
+def _answers(state: State) -> Answers:
+    answers: Answers = state.answers
+    return answers
+
+
+def _streams(state: State) -> Streams:
+    streams: Streams = state.streams
+    return streams
 
 
 @asynccontextmanager
@@ -207,7 +248,7 @@ class HeadAsGet:
         method = wire["method"] if wire["type"] == "http" else None
         allowed = problems.allowed_methods(self._app, wire["path"]) if method == "OPTIONS" else None
         if method == "HEAD":
-            reading: Any = {**wire, "method": "GET"}
+            reading: Any = {**wire, "method": "GET", "extensions": {**wire.get("extensions", {}), HEAD_ONLY: {}}}
             await self._app(reading, receive, _without_body(send))
         elif allowed:
             headers = [(b"allow", ", ".join(sorted(allowed)).encode())]

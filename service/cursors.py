@@ -1,4 +1,4 @@
-"""Cursors of lists as opaque texts: a place in a list, bound to the question that the list was asked."""
+"""A place in a list as clients carry it: opaque, bound to the question it was given out for, and checked."""
 
 import re
 from base64 import urlsafe_b64decode, urlsafe_b64encode
@@ -11,7 +11,9 @@ import msgspec
 from service.domain.refusal import Refusal
 
 Value = str | int
-_LAST: Final = 2**63 - 1
+LAST: Final = 2**63 - 1
+"""The greatest number that a place can be at."""
+
 _CHECKSUM_BYTES: Final = 9
 _WRITTEN: Final = re.compile(r"[A-Za-z0-9_-]{13,2000}\Z", re.ASCII)
 
@@ -58,4 +60,4 @@ def _checksum(question: Sequence[Any], written: bytes) -> bytes:
 
 
 def _can_be_bound(value: Value) -> bool:
-    return "\0" not in value if isinstance(value, str) else -_LAST <= value <= _LAST
+    return "\0" not in value if isinstance(value, str) else -LAST <= value <= LAST

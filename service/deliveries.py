@@ -8,8 +8,8 @@ import msgspec
 from msgspec import Struct
 
 from service import lists
+from service.cursors import CursorMalformed, read_cursor, write_cursor
 from service.listed_deliveries import DELIVERIES
-from service.lists import CursorMalformed, read_cursor, write_cursor
 from service.postgres import Statements, Transaction
 
 SQL: Final = Statements.beside(__file__)

@@ -88,6 +88,16 @@ class Wanted(Struct, frozen=True, kw_only=True):
     plant: str | None = None
     reaches: tuple[str, ...] | None = None
 
+    def takes(self, item: HistoryItem, plant: str | None) -> bool:
+        """The same said of an entry that was read for everybody; `plant` is where its spindle is now."""
+        kind, _, key = item.subject.partition("/")
+        return (
+            (self.types is None or item.type in self.types)
+            and (self.subject is None or self.subject == (kind, key))
+            and (self.plant is None or self.plant == plant)
+            and (self.reaches is None or kind != "spindles" or plant in self.reaches)
+        )
+
 
 Cursor = dict[int, tuple[int, datetime]]
 """The last position taken of each log, with when it was recorded; a log that is not in it is read from its start."""
@@ -122,11 +132,21 @@ def _digest(body: bytes) -> bytes:
 
 
 class Found(Struct, frozen=True, kw_only=True):
-    """Some entries, and the cursor that reads on after them. `at_end` where nothing more was there to be read."""
+    """Some entries, and the cursor that reads on after them. `at_end` where nothing more was there to be read.
+
+    `plants` are where the items' spindles are now, None for other subjects.
+    """
 
     items: list[HistoryItem]
+    plants: list[str | None]
     cursor: Cursor
     at_end: bool
+
+
+async def end(tx: Transaction) -> Cursor:
+    """The cursor behind everything that is committed."""
+    rows = await tx.rows(ledger.SQL["ends"])
+    return {row["log"]: (row["position"], row["recorded"]) for row in rows if row["position"]}
 
 
 async def read_on(tx: Transaction, after: Cursor, wanted: Wanted, *, limit: int) -> Found:
@@ -155,7 +175,8 @@ async def read_on(tx: Transaction, after: Cursor, wanted: Wanted, *, limit: int)
             refill[log] = min(2 * refill.get(log, limit // 8), limit)
             for each in await _portion(tx, cursor, wanted, refill[log], only=log):
                 heappush(merged, each)
-    return Found(items=await items_of(tx, rows), cursor=cursor, at_end=at_end)
+    plants = [row["plant"] for row in rows]
+    return Found(items=await items_of(tx, rows), plants=plants, cursor=cursor, at_end=at_end)
 
 
 async def _portion(

@@ -254,6 +254,10 @@ JOIN ledger.source ON source.source = place.source
 JOIN ledger.subject ON subject.subject = :subject::integer
 ORDER BY place.sequence;
 
+-- name: ends
+-- The newest place of each log that is committed.
+SELECT log, position, recorded FROM ledger.log;
+
 -- name: feed
 -- What follows a place in each log, or in the `only` one: facts and readings in one snapshot, to be merged by when they
 -- were recorded. Positions are dense, so a range of them bounds how much is read without sorting. `portion` is shared
@@ -274,7 +278,7 @@ WITH held AS (
 )
 SELECT span.log, span.log_position, span.after, span.upto, place.position, place.recorded,
        place.position = span.upto AND span.upto < span.log_position AS more, asked.wanted, subject.kind, subject.key,
-       place.sequence, place.occurred, place.type, place.id, source.name AS source, place.actor,
+       spindle.plant, place.sequence, place.occurred, place.type, place.id, source.name AS source, place.actor,
        CASE WHEN asked.wanted THEN place.data END AS data, place.reading, place.hash
 FROM span
 LEFT JOIN LATERAL (

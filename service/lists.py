@@ -12,19 +12,16 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final, TypeVar
 
 import sqlalchemy as sa
-from msgspec import Struct
+from msgspec import Struct, structs
 from sqlalchemy.dialects.postgresql import ARRAY, asyncpg
 
-from service.cursors import CursorMalformed as CursorMalformed
-from service.cursors import read_cursor as read_cursor
-from service.cursors import write_cursor as write_cursor
+from service.cursors import LAST, read_cursor, write_cursor
 from service.postgres import Statement, Transaction
 
 _T = TypeVar("_T")
 
 PORTIONS_MAX: Final = 20
 """How often a page that lets rows go is filled up before it is answered short, with a cursor to go on from."""
-_LAST: Final = 2**63 - 1
 _DIALECT: Final = asyncpg.dialect(paramstyle="named")  # type: ignore[no-untyped-call]
 
 
@@ -44,12 +41,16 @@ class Sort(Struct, frozen=True, kw_only=True):
 
 
 class Listing(Struct, frozen=True, kw_only=True):
-    """What can be listed: columns and joins, and the closed lists of filters and sorts."""
+    """What can be listed: columns and joins, and the closed lists of filters and sorts.
+
+    Listings that are `walked_as` one take each other's cursors.
+    """
 
     name: str
     select: sa.Select[Any]
     filters: Mapping[str, sa.ColumnElement[bool]]
     sorts: Mapping[str, Sort]
+    walked_as: str | None = None
 
 
 class Asked(Struct, frozen=True, kw_only=True):
@@ -66,7 +67,7 @@ class Asked(Struct, frozen=True, kw_only=True):
 
     def question(self) -> list[Any]:
         """What a cursor belongs to."""
-        return [self.listing.name, self.sort, sorted(self.given().items())]
+        return [self.listing.walked_as or self.listing.name, self.sort, sorted(self.given().items())]
 
 
 async def page(tx: Transaction, asked: Asked, show: Callable[[Any], _T | None]) -> tuple[list[_T], str | None]:
@@ -166,7 +167,7 @@ def _microseconds(column: sa.ColumnElement[Any]) -> sa.ColumnElement[int]:
     return sa.func.coalesce(epoch, _NEVER, type_=sa.BigInteger)
 
 
-_NEVER: Final = sa.literal_column(str(_LAST), sa.BigInteger)
+_NEVER: Final = sa.literal_column(str(LAST), sa.BigInteger)
 _TIME: Final = sa.DateTime(timezone=True)
 _NOW: Final = sa.bindparam("now", type_=_TIME)
 
@@ -180,6 +181,7 @@ _SPINDLE = _table(
     settlements=sa.BigInteger,
     **dict.fromkeys(("key", "plant", "hall", "machine", "position", "sheet", "lifecycle", "health"), sa.Text),
     **dict.fromkeys(("clearance", "folded", "told_health"), sa.Text),
+    reasons=ARRAY(sa.Text),
     **dict.fromkeys(("newest_fact", "settled_at", "next_look"), _TIME),
     untold=sa.Boolean,
 )
@@ -214,6 +216,7 @@ _CYCLES_LEFT: Final = sa.func.coalesce(_RECHECK.c.due_count - _COUNTER.c.count, 
 _OF_SPINDLE: Final = (
     *(_SPINDLE.c[name] for name in ("fold", "sequence", "newest_fact", "settled_at", "settlements", "next_look")),
     *(_SPINDLE.c[name] for name in ("key", "plant", "hall", "machine", "sheet", "told_health", "untold")),
+    _LATE.label("late"),
     *(_COUNTER.c.reading, _COUNTER.c.read_at, _COUNTER.c.count),
 )
 _FOLDED_IF_LATE: Final = sa.case((_LATE, _SPINDLE.c.folded)).label("folded")
@@ -236,21 +239,32 @@ def _active(state: sa.ColumnElement[Any]) -> sa.ColumnElement[bool]:
     return state.in_([sa.literal_column(f"'{word}'", sa.Text) for word in _PRESSING])
 
 
-_OF_SPINDLES: Final[Mapping[str, sa.ColumnElement[bool]]] = {
-    **{name: _is(_SPINDLE.c[name], name) for name in ("plant", "hall", "machine", "sheet")},
-    "health": sa.or_(_among(_SPINDLE.c.health, "health"), _LATE),
-    "clearance": sa.or_(_among(_SPINDLE.c.clearance, "clearance"), _LATE),
-    "lifecycle": _among(_SPINDLE.c.lifecycle, "lifecycle"),
+_DUE_BEFORE: Final = sa.or_(
+    _RECHECK.c.state.in_([sa.literal_column("'overdue'"), sa.literal_column("'due'")]),
+    sa.and_(_active(_RECHECK.c.state), _RECHECK.c.due_at < sa.bindparam("due_before", type_=_TIME)),
+)
+_IN_THE_ROW: Final[Mapping[str, sa.ColumnElement[bool]]] = {
+    **{name: _is(_SPINDLE.c[name], name) for name in ("plant", "hall", "machine", "position", "sheet")},
+    **{name: _among(_SPINDLE.c[name], name) for name in ("health", "clearance", "lifecycle")},
     "prefix": _begins(_SPINDLE.c.key, "prefix"),
+    "due_before": sa.exists().where(_RECHECK.c.subject == _SPINDLE.c.subject, _DUE_BEFORE),
     "plants": _among(_SPINDLE.c.plant, "plants"),
+}
+"""Filters on what is stored: right where no state is late."""
+_OF_SPINDLES: Final = {
+    **_IN_THE_ROW,
+    **{name: sa.or_(_IN_THE_ROW[name], _LATE) for name in ("health", "clearance", "due_before")},
 }
 _HEALTH_WORST_FIRST: Final = _rank(
     _SPINDLE.c.health, "failure", "out_of_specification", "function_check", "maintenance_required", "normal"
 )
-_SORTS_OF_SPINDLES: Final = {
+_UPWARDS: Final = {
     "key": Sort(columns=(_SPINDLE.c.key,)),
     "health": Sort(columns=(_HEALTH_WORST_FIRST, _SPINDLE.c.key)),
     "due": _most_pressing(),
+}
+_SORTS_OF_SPINDLES: Final = _UPWARDS | {
+    f"-{name}": structs.replace(sort, descending=True) for name, sort in _UPWARDS.items()
 }
 
 SPINDLES: Final = Listing(
@@ -263,13 +277,26 @@ SPINDLES: Final = Listing(
 )
 """Whole spindles, to be shown with all that is derived of them."""
 
+_SHORT: Final = (_SPINDLE.c.key, _SPINDLE.c.health, _SPINDLE.c.clearance, _SPINDLE.c.reasons)
+
 HEALTH: Final = Listing(
     name="health",
-    select=sa.select(*_OF_SPINDLE, _SPINDLE.c.health, _SPINDLE.c.clearance, _FOLDED_IF_LATE).select_from(_WITH_COUNTER),
-    filters=_OF_SPINDLES,
+    select=sa.select(*_SHORT).select_from(_SPINDLE),
+    filters=_IN_THE_ROW,
     sorts=_SORTS_OF_SPINDLES,
 )
-"""The same spindles from their columns alone; the folded state comes only where it has to be settled."""
+"""The health of the same spindles from its columns alone, where none is late."""
+
+LATE_HEALTH: Final = Listing(
+    name="health, where some are late",
+    select=sa.select(*_OF_SPINDLE, *_SHORT[1:], _FOLDED_IF_LATE, _SUBJECT.c.sequence.label("newest"))
+    .select_from(_WITH_COUNTER)
+    .join(_SUBJECT, _SUBJECT.c.subject == _SPINDLE.c.subject),
+    filters=_OF_SPINDLES,
+    sorts=_SORTS_OF_SPINDLES,
+    walked_as="health",
+)
+"""The same with the folded state of those that have to be settled first."""
 
 _LATE_AND_ACTIVE: Final = sa.and_(_active(_RECHECK.c.state), _LATE)
 
@@ -290,11 +317,7 @@ RECHECKS: Final = Listing(
         "check": _among(_RECHECK.c.body.op("->>", return_type=sa.Text())(sa.literal_column("'check'")), "check"),
         "plant": _is(_SPINDLE.c.plant, "plant"),
         "spindle": _is(_SPINDLE.c.key, "spindle"),
-        "due_before": sa.or_(
-            _RECHECK.c.state.in_([sa.literal_column("'overdue'"), sa.literal_column("'due'")]),
-            sa.and_(_active(_RECHECK.c.state), _RECHECK.c.due_at < sa.bindparam("due_before", type_=_TIME)),
-            _LATE_AND_ACTIVE,
-        ),
+        "due_before": sa.or_(_DUE_BEFORE, _LATE_AND_ACTIVE),
         "plants": _among(_SPINDLE.c.plant, "plants"),
     },
     sorts={
@@ -375,4 +398,4 @@ WORK_ORDERS: Final = Listing(
 )
 """Work orders as they were last told, ended ones included."""
 
-LISTINGS: Final = (WORK_ORDERS, SPINDLES, HEALTH, RECHECKS, MEASUREMENTS, SUBJECTS)
+LISTINGS: Final = (WORK_ORDERS, SPINDLES, HEALTH, LATE_HEALTH, RECHECKS, MEASUREMENTS, SUBJECTS)

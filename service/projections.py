@@ -136,6 +136,7 @@ def spindle_row(state: SpindleState, seen: View, *, sequence: int) -> Row:
         "lifecycle": state.lifecycle,
         "health": seen.assessment.health,
         "clearance": seen.assessment.clearance,
+        "reasons": [reason.code for reason in seen.assessment.reasons],
         "sequence": sequence,
         "newest_fact": state.newest.time,
         "folded": _encode(state).decode(),
@@ -155,6 +156,7 @@ async def write_state(
     told_health: str | None,
     untold: bool,
 ) -> None:
+    """Takes a number of the spindle's log, which nobody else can take before this transaction ends: last, therefore."""
     row = spindle_row(state, seen, sequence=sequence)
     await tx.run(
         SQL["write_spindle"], subject=subject, **row, next_look=next_look, told_health=told_health, untold=untold

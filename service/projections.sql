@@ -25,20 +25,53 @@ WHERE subject.kind = 'spindles' AND subject.key = :key::text;
 SELECT subject, key FROM derived.spindle WHERE key > :key::text ORDER BY key LIMIT :limit::integer;
 
 -- name: write_spindle
+-- The state, with a number of its log: another for `changed` where something differs that a list by health shows or
+-- narrows by. The log's row stays locked until the end, so this comes after whatever else is written.
+WITH stamp AS (
+    SELECT subject.log, (extract(epoch FROM clock_timestamp()) * 1000000)::bigint AS clock, NOT EXISTS (
+               SELECT FROM derived.spindle
+               WHERE spindle.subject = :subject::integer
+                 AND (spindle.plant, spindle.hall, spindle.machine, spindle.position, spindle.sheet, spindle.lifecycle,
+                      spindle.health, spindle.clearance, spindle.reasons)
+                     IS NOT DISTINCT FROM
+                     (:plant::text, :hall::text, :machine::text, :position::text, :sheet::text, :lifecycle::text,
+                      :health::text, :clearance::text, :reasons::text[])
+           ) AS is_changed
+    FROM ledger.subject
+    WHERE subject.subject = :subject::integer
+), stamped AS (
+    INSERT INTO derived.change (log, written, changed)
+    SELECT log, clock, CASE WHEN is_changed THEN clock ELSE 0 END FROM stamp
+    ON CONFLICT (log) DO UPDATE
+    SET written = greatest(change.written + 1, excluded.written),
+        changed = CASE WHEN excluded.changed = 0 THEN change.changed
+                       ELSE greatest(change.changed + 1, excluded.changed) END
+    RETURNING log, changed
+)
 INSERT INTO derived.spindle (
-    subject, key, plant, hall, machine, position, sheet, lifecycle, health, clearance, sequence, newest_fact, folded,
-    fold, settled_at, settlements, next_look, told_health, untold)
-VALUES (
+    subject, key, plant, hall, machine, position, sheet, lifecycle, health, clearance, reasons, sequence, newest_fact,
+    folded, fold, settled_at, settlements, next_look, told_health, untold, log, changed, moved)
+SELECT
     :subject::integer, :key::text, :plant::text, :hall::text, :machine::text, :position::text, :sheet::text,
-    :lifecycle::text, :health::text, :clearance::text, :sequence::bigint, :newest_fact::timestamptz, :folded::json,
-    :fold::smallint, :settled_at::timestamptz, 0, :next_look::timestamptz, :told_health::text, :untold::boolean)
+    :lifecycle::text, :health::text, :clearance::text, :reasons::text[], :sequence::bigint, :newest_fact::timestamptz,
+    :folded::json, :fold::smallint, :settled_at::timestamptz, 0, :next_look::timestamptz, :told_health::text,
+    :untold::boolean, stamped.log, stamped.changed, stamped.changed
+FROM stamped
 ON CONFLICT (subject) DO UPDATE
 SET key = excluded.key, plant = excluded.plant, hall = excluded.hall, machine = excluded.machine,
     position = excluded.position,
     sheet = excluded.sheet, lifecycle = excluded.lifecycle, health = excluded.health, clearance = excluded.clearance,
+    reasons = excluded.reasons,
     sequence = excluded.sequence, newest_fact = excluded.newest_fact, folded = excluded.folded, fold = excluded.fold,
     settled_at = excluded.settled_at, settlements = spindle.settlements + 1, next_look = excluded.next_look,
-    told_health = excluded.told_health, untold = excluded.untold;
+    told_health = excluded.told_health, untold = excluded.untold,
+    changed = CASE WHEN (spindle.plant, spindle.hall, spindle.machine, spindle.position, spindle.sheet,
+                         spindle.lifecycle, spindle.health, spindle.clearance, spindle.reasons)
+                        IS NOT DISTINCT FROM
+                        (excluded.plant, excluded.hall, excluded.machine, excluded.position, excluded.sheet,
+                         excluded.lifecycle, excluded.health, excluded.clearance, excluded.reasons)
+                   THEN spindle.changed ELSE excluded.changed END,
+    moved = CASE WHEN spindle.plant = excluded.plant THEN spindle.moved ELSE excluded.moved END;
 
 -- name: write_counter
 -- Everything that decides whether the next reading is plain. `heard_at` is left alone.

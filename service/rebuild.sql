@@ -11,8 +11,8 @@ LIMIT :limit::integer;
 SELECT EXISTS (SELECT FROM derived.to_settle WHERE subject = :subject::integer) AS waits;
 
 -- name: spindle
-SELECT key, plant, hall, machine, position, sheet, lifecycle, health, clearance, sequence, newest_fact, folded, fold,
-       settled_at, next_look
+SELECT key, plant, hall, machine, position, sheet, lifecycle, health, clearance, reasons, sequence, newest_fact,
+       folded, fold, settled_at, next_look
 FROM derived.spindle
 WHERE subject = :subject::integer;
 
@@ -84,8 +84,11 @@ GROUP BY told.derived, told.subject
 ORDER BY told.derived, told.subject;
 
 -- name: clear_stray
--- Everything derived that stands under a number which is no spindle's.
-WITH spindles AS (DELETE FROM derived.spindle WHERE subject = :subject::integer),
+-- Everything derived that stands under a number which is no spindle's. Lists have changed by it.
+WITH stamped AS (
+         UPDATE derived.change SET written = change.written + 1, changed = change.changed + 1
+         FROM derived.spindle WHERE spindle.subject = :subject::integer AND change.log = spindle.log),
+     spindles AS (DELETE FROM derived.spindle WHERE subject = :subject::integer),
      counters AS (DELETE FROM derived.counter WHERE subject = :subject::integer),
      places AS (DELETE FROM derived.place WHERE subject = :subject::integer),
      rechecks AS (DELETE FROM derived.recheck WHERE subject = :subject::integer),

@@ -289,16 +289,6 @@ async def write(
     look = next_look(state, seen.view)
     if not tell:
         look = min(filter(None, (look, now + QUIET_FOR)))
-    await projections.write_state(
-        tx,
-        subject,
-        state,
-        seen.view,
-        sequence=after.sequence,
-        next_look=look,
-        told_health=seen.view.assessment.health if tell or stored is None else stored.told_health,
-        untold=not tell,
-    )
     await projections.write_counter(tx, subject, state, seen.view)
     if stored is None or after.whole or stored.state.stays != state.stays:
         await projections.write_places(tx, subject, state)
@@ -309,6 +299,16 @@ async def write(
     await projections.write_judged(tx, subject, after.steps, after.gauges, whole=after.whole)
     await projections.write_torques(tx, subject, after.tools, whole=after.whole)
     await work_orders.settle(tx, subject, stored, seen, after.steps, whole=after.whole, tell=tell, cause=cause)
+    await projections.write_state(
+        tx,
+        subject,
+        state,
+        seen.view,
+        sequence=after.sequence,
+        next_look=look,
+        told_health=seen.view.assessment.health if tell or stored is None else stored.told_health,
+        untold=not tell,
+    )
     return seen
 
 
@@ -356,6 +356,8 @@ async def settle_time(tx: Transaction, subject: int, stored: Stored) -> Seen:
         look = "" if stored.next_look is None else stored.next_look.isoformat()
         notices.append(announce.health_changed(seen, stored.told_health, f"{stored.sequence}/{health}/{look}"))
     await (outbox.put_untold if stored.untold else outbox.put)(tx, notices)
+    await projections.write_rechecks(tx, subject, seen.view.rechecks)
+    await work_orders.settle(tx, subject, stored, seen, cause=str(stored.sequence))
     await projections.write_state(
         tx,
         subject,
@@ -366,8 +368,6 @@ async def settle_time(tx: Transaction, subject: int, stored: Stored) -> Seen:
         told_health=health,
         untold=False,
     )
-    await projections.write_rechecks(tx, subject, seen.view.rechecks)
-    await work_orders.settle(tx, subject, stored, seen, cause=str(stored.sequence))
     return seen
 
 

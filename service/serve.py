@@ -17,6 +17,8 @@ from service.environment import Environment
 from service.migrate import migrate
 
 DRAIN_S: Final = 10
+UNREAD_MS: Final = 60_000
+"""After how long a connection is given up whose other end takes nothing of what waits for it."""
 
 Beside: TypeAlias = Callable[[str, Environment], Awaitable[int | None]]
 """Something that runs once requests are answered, with the address: an exit status ends the service with it."""
@@ -71,6 +73,11 @@ class _Announcing(uvicorn.Server):
         print(f"spindle-ledger serves at {self._address}", flush=True)  # noqa: T201
         self.ready.set()
 
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Ends the streams first: they would not end by themselves, and every other request is waited for."""
+        await self._ledger_app.state.streams.end()
+        await super().shutdown(sockets)
+
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:
         """Told to end is an end like any other: unlike the parent's, this does not raise the signal again."""
@@ -87,6 +94,8 @@ def bind(host: str, port: int) -> socket.socket:
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     listening = socket.socket(family, socket.SOCK_STREAM)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    if hasattr(socket, "TCP_USER_TIMEOUT"):
+        listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNREAD_MS)
     try:
         listening.bind((host, port))
     except OSError as error:

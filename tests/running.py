@@ -15,6 +15,7 @@ from service import access
 from service.access import Key
 from service.app import HeadAsGet, create_app
 from service.environment import Environment
+from service.listening import Pace
 from service.postgres import Database
 from service.sweep import sweep_once
 from service.verify import Verified, verify
@@ -82,13 +83,16 @@ class Running:
 
 
 @asynccontextmanager
-async def running(url: str, *, clock_shift: timedelta = timedelta(0)) -> AsyncIterator[Running]:
-    """An application on a migrated database, without sweep and delivery; `clock_shift` moves its clock.
+async def running(
+    url: str, *, clock_shift: timedelta = timedelta(0), pace: Pace | None = None
+) -> AsyncIterator[Running]:
+    """An application on a migrated database, without sweep and delivery.
 
-    In the end every notice that was put is as the document says of its type.
+    `clock_shift` moves its clock, `pace` is that of its streams. In the end every notice that was put is as the
+    document says of its type.
     """
     environment = Environment(database_url=url, bootstrap_key=BOOTSTRAP, webhook_networks=(ip_network("127.0.0.0/8"),))
-    app = create_app(environment, parts=frozenset(), clock_shift=clock_shift)
+    app = create_app(environment, parts=frozenset(), clock_shift=clock_shift, pace=pace)
     transport = httpx.ASGITransport(app=cast(Any, HeadAsGet(app)))
     headers = {"Authorization": f"Bearer {BOOTSTRAP}"}
     async with (

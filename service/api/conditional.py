@@ -7,11 +7,36 @@ from typing import Any, Final, TypeVar, cast
 
 import msgspec
 from litestar import Request, Response
+from msgspec import Struct
 
 from service.domain.refusal import Refusal
 
 _T = TypeVar("_T")
 _encode: Final = msgspec.json.Encoder().encode
+
+
+class Told(Struct, frozen=True, kw_only=True):
+    """An answer as it goes out, whoever asks: its bytes, and its headers with the ETag over them."""
+
+    etag: str
+    body: bytes
+    media: str
+    headers: dict[str, str]
+
+
+def told(value: Any, media: str = "application/json", headers: dict[str, str] | None = None) -> Told:
+    """The value as JSON (or as what is JSON in its form) with its ETag."""
+    body = _encode(value)
+    etag = _etag_over(body)
+    known = {"ETag": etag, "Cache-Control": "private, no-cache", **(headers or {})}
+    return Told(etag=etag, body=body, media=media, headers=known)
+
+
+def respond(request: Request[Any, Any, Any], found: Told) -> Response[Any]:
+    """The answer, or 304 without a body where the caller names its ETag."""
+    if is_known(request, found.etag):
+        return Response(None, status_code=304, headers=found.headers)
+    return Response(found.body, media_type=found.media, headers=found.headers)
 
 
 def answer(
@@ -20,13 +45,8 @@ def answer(
     media: str = "application/json",
     headers: dict[str, str] | None = None,
 ) -> Response[_T]:
-    """The value as JSON (or as what is JSON in its form) with its ETag, or 304 without a body where the caller names
-    that ETag."""
-    etag = etag_of(value)
-    told = {"ETag": etag, "Cache-Control": "private, no-cache", **(headers or {})}
-    if is_known(request, etag):
-        return cast(Response[_T], Response(None, status_code=304, headers=told))
-    return cast(Response[_T], Response(_encode(value), media_type=media, headers=told))
+    """The value with its ETag, or 304 without a body where the caller names that ETag."""
+    return cast(Response[_T], respond(request, told(value, media, headers)))
 
 
 class ChangedMeanwhile(Refusal):
@@ -58,10 +78,19 @@ def check_unchanged(request: Request[Any, Any, Any], *values: Any, needed: bool 
 
 def etag_of(value: Any) -> str:
     """The strong ETag of a value, as reading it answers."""
-    return f'"{sha256(_encode(value)).hexdigest()[:32]}"'
+    return _etag_over(_encode(value))
+
+
+def _etag_over(body: bytes) -> str:
+    return f'"{sha256(body).hexdigest()[:32]}"'
 
 
 def is_known(request: Request[Any, Any, Any], etag: str) -> bool:
-    """Whether If-None-Match names this ETag; weak and strong compare as equal there (RFC 9110, 8.8.3.2)."""
-    named = [each.strip() for each in request.headers.get("if-none-match", "").split(",")]
+    """Whether If-None-Match names this ETag."""
+    return names(request.headers.get("if-none-match", ""), etag)
+
+
+def names(if_none_match: str, etag: str) -> bool:
+    """Whether that header names this ETag; weak and strong compare as equal there (RFC 9110, 8.8.3.2)."""
+    named = [each.strip() for each in if_none_match.split(",")]
     return "*" in named or any(each.removeprefix("W/") == etag for each in named)

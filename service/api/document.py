@@ -85,6 +85,13 @@ _PARAMETERS: Final[dict[str, Schema]] = {
         "description": "The ETag of an earlier answer (RFC 9110, 13.1.2).",
         "schema": {"type": "string"},
     },
+    "LastEventId": {
+        "name": "Last-Event-ID",
+        "in": "header",
+        "required": False,
+        "description": "The id of the last event that was heard, for a stream to go on behind it.",
+        "schema": {"type": "string"},
+    },
     "IfMatch": {**_IF_MATCH, "required": False},
     "IfMatchNeeded": {**_IF_MATCH, "required": True},
 }

@@ -7,11 +7,12 @@ import msgspec
 
 from service.access import SCOPES
 from service.api import document_codes
-from service.api.board import Clearance, Health, Lifecycle
+from service.api.narrowing import Lifecycle
 from service.api.rechecks import State
 from service.domain.event import KINDS
 from service.domain.event.sheets import Check
 from service.domain.finding import REASONS, Outcome
+from service.domain.health import Clearance, Health
 from service.domain.quantity import UNITS
 from service.domain.signature import SECRET_PREFIX
 
@@ -304,7 +305,8 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
     "SpindleNow": _SPINDLE,
     "WorkOrderShown": {"health": of(Health), "check": of(Check | None)},
     "PlanningChange": {name: or_null({"type": "string", "format": "date-time"}) for name in ("start", "end")},
-    "SpindleHealth": _OF_A_STATE,
+    "SpindleHealth": {"health": of(Health | None), "clearance": of(Clearance)},
+    "ClearanceAnswered": {"clearance": of(Clearance | None)},
     "Clearance": {"clearance": of(Clearance)},
     "RecheckShown": {"state": of(State), "check": of(Check)},
     "RecheckListed": {"state": of(State), "check": of(Check)},

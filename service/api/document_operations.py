@@ -4,6 +4,7 @@ from typing import Any, Final, Literal
 
 from msgspec import Struct
 
+from service.api.clearances import ClearancesAsked
 from service.api.counters import Readings
 from service.api.document_members import any_of, ref
 from service.api.door import MERGE_PATCH
@@ -41,7 +42,8 @@ class Answer(Struct, frozen=True, kw_only=True):
 class Told(Struct, frozen=True, kw_only=True):
     """`codes` are the problems besides those that the key, parameters and body of any such operation can bring.
 
-    `guarded` where If-Match may or must say what is to be changed.
+    `guarded` where If-Match may or must say what is to be changed; `streamed` says what the events are where the answer
+    can be server-sent events too.
     """
 
     line: str
@@ -52,6 +54,7 @@ class Told(Struct, frozen=True, kw_only=True):
     without_database: bool = False
     paged: bool = False
     guarded: Literal["may", "must"] | None = None
+    streamed: str | None = None
 
 
 _OF_EVENTS: Final = (
@@ -136,7 +139,10 @@ OPERATIONS: Final[dict[str, Told]] = {
         line="Take in one event, a batch, or lines", codes=_OF_EVENTS, answers=_EVENTS_TAKEN, bodies=_EVENT_BODIES
     ),
     "read_feed": Told(
-        line="Read everything recorded, on from a cursor", codes=("cursor_malformed", "type_unknown"), answers=_FEED
+        line="Read everything recorded, on from a cursor",
+        codes=("cursor_malformed", "type_unknown"),
+        answers=_FEED,
+        streamed="Each event's data is an entry (HistoryItem), its id the cursor behind it.",
     ),
     "post_readings": Told(
         line="Take in the counters of many spindles at once",
@@ -175,7 +181,20 @@ OPERATIONS: Final[dict[str, Told]] = {
         guarded="may",
         answers={204: Answer(text="It is ended; what it counted stays.")},
     ),
-    "list_spindles": Told(line="List spindles, or their health alone", codes=_OF_THE_PAST, paged=True),
+    "list_spindles": Told(
+        line="List spindles, or their health alone, or hear how it changes",
+        codes=(*_OF_THE_PAST, "not_for_a_stream"),
+        paged=True,
+        streamed="Each event's data is a spindle as it is now (SpindleHealth); an event `left` has the `key` of one "
+        "that is no longer among those asked for. A counter's reading is no change of health.",
+    ),
+    "read_overview": Told(line="Count spindles by health, clearance, plant and hall", conditional=True),
+    "post_clearances": Told(
+        line="Ask whether spindles may be used, up to 500 at once; advice, never a safety release",
+        codes=("event_invalid", "too_many_spindles"),
+        answers={200: Answer(text="What holds of each, in the order they were asked for.")},
+        bodies={JSON: ref(ClearancesAsked.__name__)},
+    ),
     "read_spindle": Told(line="Read one spindle", codes=("spindle_not_found", *_OF_THE_PAST), conditional=True),
     "read_clearance": Told(
         line="Ask whether a spindle may be used; advice, never a safety release",
@@ -402,7 +421,7 @@ TAGS: Final = {
     "events": "The one door for facts, and everything recorded, read on from a cursor.",
     "counters": "The counters of thousands of spindles in one call.",
     "mtconnect": "Documents of MTConnect agents, and which of their data items count for which spindle.",
-    "spindles": "Spindles as they are now, their history, measurements and clearance.",
+    "spindles": "Spindles as they are now, how many stand how, their history, measurements and clearance.",
     "rechecks": "What is to be checked again, and when.",
     "work-orders": "What is to be done, for the maintenance system: it plans, the ledger says when it is proven.",
     "sheets": "What the maker says for a spindle type, in revisions.",

@@ -18,6 +18,7 @@ from service.api.document_examples import ANSWERS, EXAMPLES
 from service.api.document_members import Schema, any_of, ref
 from service.api.document_operations import JSON, OPERATIONS, Answer, Told
 from service.api.document_shapes import in_one_dialect
+from service.api.event_stream import MEDIA_TYPE as EVENT_STREAM
 from service.api.pages import Page
 from service.api.problems import MEDIA_TYPE
 
@@ -46,6 +47,7 @@ _FILTERS: Final = {
     "plant": "only what is in this plant",
     "hall": "only what is in this hall",
     "machine": "only what is in this machine",
+    "position": "only what is in this position of its machine",
     "sheet": "only spindles of this sheet",
     "spindle": "only this spindle",
     "gauge": "only what was measured with this gauge",
@@ -149,6 +151,8 @@ def path_item(operation: Operation) -> Schema:
     parameters = [_parameter(name, field, operation) for name, field in operation.parameters.items()]
     if told.conditional or told.paged:
         parameters.append({"$ref": "#/components/parameters/IfNoneMatch"})
+    if told.streamed is not None:
+        parameters.append({"$ref": "#/components/parameters/LastEventId"})
     if told.guarded is not None:
         parameters.append({"$ref": f"#/components/parameters/{_IF_MATCH[told.guarded]}"})
     if parameters:
@@ -214,6 +218,8 @@ def _answers(operation: Operation) -> Schema:
         made[str(number)] = {"description": answer.text}
         if schemas:
             made[str(number)]["content"] = _content(schemas, ANSWERS.get(operation.name, {}).get(str(number), {}))
+        if number == 200 and told.streamed is not None:
+            made["200"]["content"][EVENT_STREAM] = {"schema": {"type": "string", "description": told.streamed}}
         if headers:
             made[str(number)]["headers"] = {_WRITTEN.get(name, name): _header(name) for name in headers}
     if told.conditional or told.paged:

@@ -1,4 +1,4 @@
-"""`GET /v1/events`: everything recorded, read on from a cursor, as pages or as lines."""
+"""`GET /v1/events`: everything recorded, read on from a cursor, as pages, as lines, or as it comes."""
 
 from collections.abc import AsyncIterator
 from typing import Annotated, Any, Final
@@ -13,6 +13,8 @@ from litestar.response import Stream
 from msgspec import Struct
 
 from service.access import Key
+from service.api.event_stream import EventStream, last_event_id, wants_events
+from service.api.streams import Streams
 from service.domain.event import KINDS
 from service.domain.notice import NOTICE_TYPES
 from service.domain.refusal import Refusal
@@ -20,13 +22,18 @@ from service.feed import Cursor, Found, HistoryItem, Wanted, cursor_text, read_c
 from service.postgres import Database
 
 LINES: Final = "application/x-ndjson"
+END: Final = "end"
 PAGE: Final = 100
 LINES_AT_ONCE: Final = 500
 _KEY: Final = "[A-Za-z0-9][A-Za-z0-9._~-]{0,63}"
 _encode: Final = msgspec.json.Encoder().encode
 
 After = Annotated[
-    str | None, QueryParameter(max_length=4_000, description="the `next` of an earlier answer; absent: the beginning")
+    str | None,
+    QueryParameter(
+        max_length=4_000,
+        description="the `next` of an earlier answer, or `end` for what comes from now on; absent: the beginning",
+    ),
 ]
 FeedLimit = Annotated[
     int | None,
@@ -75,6 +82,7 @@ class FeedPage(Struct, frozen=True, kw_only=True):
 async def read_feed(
     request: Request[Any, Any, Any],
     database: NamedDependency[Database],
+    streams: NamedDependency[Streams],
     key: NamedDependency[Key],
     after: After = None,
     limit: FeedLimit = None,
@@ -87,8 +95,9 @@ async def read_feed(
 
     What a reader has passed never grows: no entry appears later behind a cursor, and what a filter leaves out moves
     the cursor too: whoever cannot be called by webhooks polls here, for facts, which notices follow from. With
-    `Accept: application/x-ndjson` every entry to the present end is a line, and the last line
-    carries the cursor. A key that is bound to plants sees their spindles.
+    `Accept: application/x-ndjson` every entry to the present end is a line, and the last line carries the cursor. With
+    `Accept: text/event-stream` every entry is an event, and the stream goes on with what is recorded from then on; its
+    ids are cursors, and `Last-Event-ID` reads on as `after` does. A key that is bound to plants sees their spindles.
     """
     for name in types or ():
         if name not in KINDS:
@@ -101,13 +110,23 @@ async def read_feed(
         plant=plant,
         reaches=key.plants,
     )
-    cursor = {} if after is None else read_cursor(after)
+    if wants_events(request):
+        after = last_event_id(request) or after
+    cursor = await _cursor(after, streams)
+    if wants_events(request):
+        return EventStream(await streams.events.open(cursor, wanted))
     if _wants_lines(request.headers.get("accept", "")):
         first = await _read(database, cursor, wanted, LINES_AT_ONCE if limit is None else limit)
         return Stream(_lines(database, first, wanted, limit), media_type=LINES, status_code=200)
     found = await _read(database, cursor, wanted, limit or PAGE)
     page = FeedPage(items=found.items, next=cursor_text(found.cursor))
     return Response(page, headers={"Link": f'<{_following(request, page.next)}>; rel="next"'})
+
+
+async def _cursor(after: str | None, streams: Streams) -> Cursor:
+    if after == END:
+        return await streams.events.place_at_end()
+    return {} if after is None else read_cursor(after)
 
 
 def _following(request: Request[Any, Any, Any], cursor: str) -> str:

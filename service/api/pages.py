@@ -8,8 +8,8 @@ from litestar import Request, Response
 from litestar.params import QueryParameter
 from msgspec import Struct
 
-from service.api.conditional import answer
-from service.lists import read_cursor, write_cursor
+from service.api.conditional import Told, respond, told
+from service.cursors import read_cursor, write_cursor
 
 _T = TypeVar("_T")
 
@@ -29,8 +29,13 @@ class Page(Struct, Generic[_T], frozen=True, kw_only=True):
 
 def paged(request: Request[Any, Any, Any], items: list[_T], following: str | None) -> Response[Page[_T]]:
     """A page with its ETag, and a link to the next one where there is one (RFC 8288)."""
+    return cast(Response[Page[_T]], respond(request, page_told(request, items, following)))
+
+
+def page_told(request: Request[Any, Any, Any], items: list[_T], following: str | None) -> Told:
+    """The same as it goes out to whoever asks."""
     headers = {} if following is None else next_link(request, "cursor", following)
-    return answer(request, Page(items=items, next=following), headers=headers)
+    return told(Page(items=items, next=following), headers=headers)
 
 
 def next_link(request: Request[Any, Any, Any], parameter: str, following: str) -> dict[str, str]:

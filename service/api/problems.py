@@ -24,6 +24,7 @@ STATUS: Final = {
     "json_malformed": 400,
     "xml_malformed": 400,
     "cursor_malformed": 400,
+    "not_for_a_stream": 400,
     "query_parameter_unknown": 400,
     "spindle_needed": 400,
     "not_with_after": 400,
@@ -56,6 +57,7 @@ STATUS: Final = {
     "if_match_missing": 428,
     "content_type_unknown": 415,
     "batch_too_long": 413,
+    "too_many_spindles": 413,
 }
 """Refusals that are not 422."""
 

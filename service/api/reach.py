@@ -14,7 +14,7 @@ from service.api.door import time_of
 from service.api.gauges import GaugeNotFound
 from service.api.lots import LotNotFound
 from service.api.pages import Cursor, Limit, Page, paged
-from service.lists import read_cursor, write_cursor
+from service.cursors import read_cursor, write_cursor
 from service.postgres import Database
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)

@@ -93,7 +93,7 @@ async def list_rechecks(
     async with database.transaction(snapshot=True) as tx:
 
         def fits(found: RecheckListed) -> bool:
-            return (not standing or found.state in standing) and (before is None or _is_due(found, before))
+            return (not standing or found.state in standing) and (before is None or is_due(found, before))
 
         if as_of is not None or known_at is not None:
             whole = await _then(tx, asked.filters, key, looking_back(tx, as_of, known_at))
@@ -170,7 +170,8 @@ def _expected(found: RecheckShown, row: Any) -> Due | None:
     return Due(median=row["median"], p80=(row["p80_from"], row["p80_to"]), p95=(row["p95_from"], row["p95_to"]))
 
 
-def _is_due(found: RecheckShown, before: datetime) -> bool:
+def is_due(found: RecheckShown, before: datetime) -> bool:
+    """Whether it is due or overdue, or falls due by days before then."""
     by_days = found.state in ACTIVE and found.due_at is not None and found.due_at < before
     return by_days or found.state in ("due", "overdue")
 

@@ -116,7 +116,7 @@ async def read_spindle(
         return Response(None, status_code=304, headers={"ETag": etag})
     shown = spindle_shown(stored.state, view, found.sequence, at)
     whole = SpindleNow(**structs.asdict(shown), work_orders=found.work_orders)
-    return Response(whole, headers={"ETag": etag, "Cache-Control": "no-cache"})
+    return Response(whole, headers={"ETag": etag, "Cache-Control": "private, no-cache"})
 
 
 @get("/{spindle:str}/clearance")

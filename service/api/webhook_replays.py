@@ -13,8 +13,8 @@ from service.access import Key
 from service.api.door import time_of
 from service.api.webhook_deliveries import delivery_of
 from service.api.webhooks import PATH, Prefix, visible
+from service.cursors import CursorMalformed, read_cursor, write_cursor
 from service.deliveries import Delivery
-from service.lists import CursorMalformed, read_cursor, write_cursor
 from service.postgres import Database
 from service.replays import PORTION, Found, Replayable, Wanted
 

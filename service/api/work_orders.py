@@ -9,7 +9,7 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath, QueryParameter
 from msgspec import Meta, Struct
 
-from service import ledger, lists, work_orders
+from service import cursors, ledger, lists, work_orders
 from service.access import Key
 from service.api.conditional import answer, check_unchanged, etag_of
 from service.api.door import JSON_BODY, time_of
@@ -157,12 +157,12 @@ def _check_feed(filters: dict[str, Any], sort: str | None, cursor: str | None) -
 async def _feed(
     request: Request[Any, Any, Any], tx: Transaction, media: str, after: str, limit: int, filters: dict[str, Any]
 ) -> Response[Any]:
-    place = lists.read_cursor(_OF_FEED, [int], after, parameter="after")[0] if after else 0
+    place = cursors.read_cursor(_OF_FEED, [int], after, parameter="after")[0] if after else 0
     wanted = {name: filters[name] for name in ("plant", "hall", "machine", "spindle", "plants")}
     found = await work_orders.changes(tx, int(place), limit=limit, causes=filters["cause"], **wanted)
     if int(place) > found.newest:
-        raise lists.CursorMalformed("this cursor is beyond the end: it is another ledger's", parameter="after")
-    following = lists.write_cursor(_OF_FEED, [found.upto])
+        raise cursors.CursorMalformed("this cursor is beyond the end: it is another ledger's", parameter="after")
+    following = cursors.write_cursor(_OF_FEED, [found.upto])
     feed = Page(items=[_shown(each) for each in found.orders], next=following)
     headers = {**next_link(request, "after", following), **_VARY}
     return answer(request, *_as(media, feed, found.orders), headers=headers)

@@ -1,7 +1,7 @@
 """The list of spindles: filters, sorts, pages and links; late states settled while read; plants kept apart."""
 
 import asyncio
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
@@ -62,8 +62,8 @@ async def test_an_item_is_the_spindle_as_it_is_read_alone(database_url: str) -> 
         (item,) = await listed(ledger)
         assert (item["count"], item["sequence"]) == (118_211, 11)
         (lean,) = await listed(ledger, view="health")
-        assert lean == {name: item[name] for name in lean}
-        assert {"key", "health", "clearance", "count", "counted_at"} <= set(lean)
+        codes = [reason["code"] for reason in item["reasons"]]
+        assert lean == {name: item[name] for name in ("key", "health", "clearance")} | {"reasons": codes}
 
 
 async def test_filters_say_which(database_url: str) -> None:
@@ -78,6 +78,8 @@ async def test_filters_say_which(database_url: str) -> None:
             ({"hall": "1"}, ["H1-A", "H1-B"]),
             ({"machine": "M-1", "plant": "skerrow"}, ["H1-A", "H1-B"]),
             ({"machine": "M-F1-A"}, []),
+            ({"position": "H1-B"}, ["H1-B"]),
+            ({"position": "H1-B", "machine": "M-2"}, []),
             ({"sheet": "SKERROW-A"}, ["F1-A", "H1-A", "H1-B"]),
             ({"sheet": "SKERROW-B"}, []),
             ({"health": "normal"}, ["H1-A"]),
@@ -108,6 +110,82 @@ async def test_sorted_by_health_the_worst_come_first_and_by_due_the_soonest(data
         for view in ("whole", "health"):
             met = await walk(ledger, PATH, sort="due", limit=1, view=view)
             assert [item["key"] for item in met] == await keys(ledger, sort="due")
+
+
+@pytest.mark.parametrize("sort", ["key", "health", "due"])
+async def test_the_other_way_round_the_last_comes_first(database_url: str, sort: str) -> None:
+    async with running(database_url) as ledger:
+        await prepare(ledger, "A", "B", "C", "D", "E")
+        await ledger.record_all(rebuild(ENDED - timedelta(hours=1), 118_100, key="D"))
+        await ledger.record(event("counter.read", ENDED, {"count": 118_600}, key="D"))
+        broken = {"component": "draw_bar", "code": "cracked", "unusable": True}
+        await ledger.record(event("condition.noted", ENDED, broken, key="C"))
+        forwards = await keys(ledger, sort=sort)
+        for view in ("whole", "health"):
+            assert await keys(ledger, sort=f"-{sort}", view=view) == forwards[::-1]
+            for limit in (1, 2, 5):
+                met = await walk(ledger, PATH, sort=f"-{sort}", limit=limit, view=view)
+                assert [item["key"] for item in met] == forwards[::-1]
+        cursor = (await ledger.client.get(PATH, params={"sort": sort, "limit": 2})).json()["next"]
+        answer = await ledger.client.get(PATH, params={"sort": f"-{sort}", "cursor": cursor})
+        assert answer.json()["code"] == "cursor_malformed"
+
+
+async def test_due_before_a_time_is_what_is_due_and_what_has_a_day_before_it(database_url: str) -> None:
+    async with running(database_url) as ledger:
+        await prepare(ledger, "A", "B", "C")
+        await ledger.record_all(rebuild(ENDED - timedelta(hours=1), 118_100, key="A"))
+        await ledger.record_all(rebuild(ENDED - timedelta(hours=1), 118_100, key="B"))
+        await ledger.record(event("counter.read", ENDED, {"count": 118_600}, key="B"))
+        (a,) = await listed(ledger, prefix="A")
+        days = sorted(each["due_at"] for each in a["rechecks"] if each["due_at"] is not None)
+        early, late = days[0], (datetime.fromisoformat(days[0]) + timedelta(seconds=1)).isoformat()
+        for view in ("whole", "health"):
+            assert await keys(ledger, due_before=ENDED.isoformat(), view=view) == ["B"], "due by cycles already"
+            before_day = await keys(ledger, due_before=early, view=view)
+            assert "A" not in before_day
+            assert "A" in await keys(ledger, due_before=late, view=view)
+        for wrong in ("soon", "2026-01-01", "2026-01-01T00:00:00"):
+            answer = await ledger.client.get(PATH, params={"due_before": wrong})
+            assert (answer.status_code, answer.json()["code"]) == (422, "time_invalid")
+            assert answer.json()["errors"][0]["parameter"] == "due_before"
+
+
+async def test_a_late_recheck_is_due_before_whatever_is_stored_of_it(database_url: str) -> None:
+    async with running(database_url) as ledger:
+        await ledger.record_all(story().values())
+        await ledger.sweep()
+        assert await keys(ledger, due_before=ENDED.isoformat()) == []
+    async with running(database_url, clock_shift=timedelta(days=60)) as later:
+        for view in ("whole", "health"):
+            assert await keys(later, due_before=ENDED.isoformat(), view=view) == ["H2-M04-S1"]
+            then = {"as_of": (ENDED + timedelta(minutes=1)).isoformat(), "view": view}
+            assert await keys(later, due_before=ENDED.isoformat(), **then) == []
+            assert await keys(later, **then) == ["H2-M04-S1"]
+
+
+async def test_by_health_alone_ten_thousand_are_one_page(database_url: str) -> None:
+    async with running(database_url) as ledger:
+        await prepare(ledger, "A", "B")
+        assert await keys(ledger, view="health", limit=10_000) == ["A", "B"]
+        for view, most in (("whole", 1_000), ("health", 10_000)):
+            assert (await ledger.client.get(PATH, params={"limit": most, "view": view})).status_code == 200
+            answer = await ledger.client.get(PATH, params={"limit": most + 1, "view": view})
+            assert (answer.status_code, answer.json()["code"]) == (400, "request_invalid")
+            assert answer.json()["errors"][0]["parameter"] == "limit"
+
+
+async def test_a_walk_by_health_goes_on_while_a_state_falls_late(database_url: str) -> None:
+    async with running(database_url) as ledger:
+        await prepare(ledger, "A", "B", "C")
+        await ledger.record_all(rebuild(ENDED - timedelta(hours=1), 118_100, key="B"))
+        await ledger.sweep()
+        first = (await ledger.client.get(PATH, params={"view": "health", "limit": 1})).json()
+    async with running(database_url, clock_shift=timedelta(days=60)) as later:
+        asked = {"view": "health", "limit": 1, "cursor": first["next"]}
+        second = (await later.client.get(PATH, params=asked)).json()
+        assert [item["key"] for item in second["items"]] == ["B"]
+        assert second["items"][0]["health"] != "normal"
 
 
 async def test_a_state_whose_time_has_passed_is_settled_while_it_is_read(database_url: str) -> None:
@@ -209,6 +287,10 @@ async def test_a_list_that_has_not_changed_is_not_sent_again(database_url: str) 
             again = await ledger.client.get(PATH, params={"view": "health"}, headers={"If-None-Match": known})
             assert (again.status_code, again.content, again.headers["etag"]) == (304, b"", etag)
         await ledger.read_counters(ENDED, {"A": 118_001})
+        still = await ledger.client.get(PATH, params={"view": "health"}, headers={"If-None-Match": etag})
+        assert still.status_code == 304, "a reading is no change of health"
+        broken = {"component": "draw_bar", "code": "cracked", "unusable": True}
+        await ledger.record(event("condition.noted", ENDED, broken, key="A"))
         changed = await ledger.client.get(PATH, params={"view": "health"}, headers={"If-None-Match": etag})
         assert changed.status_code == 200
         assert changed.headers["etag"] != etag

@@ -5,7 +5,7 @@ from contextlib import asynccontextmanager
 from datetime import timedelta
 from typing import Any, Final
 
-from service.lists import write_cursor
+from service.cursors import write_cursor
 from tests.domain.skerrow import q
 from tests.running import Json, running
 from tests.story.every_kind import Story

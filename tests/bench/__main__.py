@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Awaitable, Callable
 
-from tests.bench import folding, lives, peer, reading, writing
+from tests.bench import folding, health, lives, peer, reading, writing
 from tests.bench.ground import Ground, Row, ground
 
 
@@ -14,6 +14,7 @@ async def _rows(at: Ground) -> list[Row]:
         *reading.MEASURES,
         *folding.MEASURES,
         *lives.MEASURES,
+        *health.MEASURES,
         *peer.MEASURES,
     )
     for measure in measures:

@@ -14,8 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service import lists
+from service.cursors import CursorMalformed, read_cursor, write_cursor
 from service.listed_deliveries import DELIVERIES
-from service.lists import Asked, CursorMalformed, read_cursor, write_cursor
+from service.lists import Asked
 from service.postgres import ROLE, Database
 
 SERVICE = Path(__file__).parents[2] / "service"

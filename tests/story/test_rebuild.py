@@ -18,7 +18,16 @@ from tests.story.day_one import ENDED, SPINDLE, counter_read, event, measured, s
 from tests.story.day_one import rebuild as rebuilt
 
 DERIVED: Final = ("spindle", "counter", "place", "recheck", "measurement", "fitted_lot", "torque", "work_order")
-NOT_DERIVABLE: Final = {"told_health", "untold", "settlements", "heard_at", "settled_at", "next_look"}
+NOT_DERIVABLE: Final = {
+    "told_health",
+    "untold",
+    "settlements",
+    "heard_at",
+    "settled_at",
+    "next_look",
+    "changed",
+    "moved",
+}
 
 
 async def looked(ledger: Running, *, write: bool = False, after: str | None = None) -> list[Looked]:
