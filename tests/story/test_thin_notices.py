@@ -85,7 +85,7 @@ async def test_a_notice_is_read_by_keys_that_reach_its_plant(database_url: str) 
         _, token = await ledger.key("events:write")
         refused = await ledger.client.get(f"/v1/notices/{rows[0]['id']}", headers={"Authorization": f"Bearer {token}"})
         assert refused.status_code == 403
-        for unknown in ("ntc_" + "a" * 32, "ntc_", "ntc_" + "a" * 32 + "%0A", "ntc_%00"):
+        for unknown in ("ntc_" + "a" * 32, "ntc_", "ntc_" + "a" * 32 + "%0A"):
             told = await ledger.client.get(f"/v1/notices/{unknown}")
             assert (told.status_code, told.json()["code"]) == (404, "notice_not_found"), unknown
 
