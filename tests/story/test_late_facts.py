@@ -27,6 +27,7 @@ def without_places(value: Any) -> Any:
 async def seen(ledger: Running, key: str = SPINDLE) -> Json:
     """The spindle, its clearance and its measurements as every caller sees them, without places."""
     shown = await ledger.spindle(key)
+    shown["work_orders"] = len(shown["work_orders"])
     shown["rechecks"].sort(key=lambda each: (each["recheck"], each["since"]["time"]))
     clearance = (await ledger.client.get(f"/v1/spindles/{key}/clearance")).json()
     clearance.pop("as_of")
