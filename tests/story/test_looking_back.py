@@ -12,11 +12,12 @@ from tests.story.test_every_kind_of_correction import BED_IN, correct, depths, t
 
 YEARLY: Final = {"code": "yearly", "check": "draw_force", "after_days": 60, "since": "last_check", "grace_days": 10}
 PATHS: Final = (f"/v1/spindles/{SPINDLE}", f"/v1/spindles/{SPINDLE}/clearance", f"/v1/spindles/{SPINDLE}/measurements")
-SHOWN: Final = {"settled_at", "as_of"}
+SHOWN: Final = {"settled_at", "as_of", "work_orders"}
+"""When it was computed, and the orders that are open, which are told of now alone."""
 
 
 async def answers(ledger: Running, **times: str) -> Json:
-    """What every caller sees of the spindle, now or then, without when it was computed."""
+    """What every caller sees of the spindle, now or then, but for that."""
     found: Json = {}
     for path in PATHS:
         answer = await ledger.client.get(path, params=times)
