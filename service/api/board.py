@@ -9,7 +9,7 @@ from litestar.di import NamedDependency
 from litestar.exceptions import ValidationException
 from litestar.params import QueryParameter
 
-from service import lists, past, projections
+from service import listed_spindles, lists, past, projections
 from service.access import Key
 from service.api.answered import Answers
 from service.api.conditional import Told
@@ -97,7 +97,7 @@ async def list_spindles(
 def _asked(view: str, wanted: SpindlesWanted, sort: str, limit: int, cursor: str | None) -> lists.Asked:
     _check_limit(view, limit)
     return lists.Asked(
-        listing=lists.SPINDLES if view == "whole" else lists.HEALTH,
+        listing=listed_spindles.SPINDLES if view == "whole" else listed_spindles.HEALTH,
         filters=msgspec.structs.asdict(wanted),
         sort=sort,
         limit=limit,
@@ -132,7 +132,7 @@ async def _stream(request: Request[Any, Any, Any], streams: Streams, wanted: Spi
 
 def _depth(asked: lists.Asked) -> Depth:
     """What the list is made from: counts, where they are shown or sorted by; rechecks, where they narrow it."""
-    if asked.listing is lists.SPINDLES or asked.sort in ("due", "-due"):
+    if asked.listing is listed_spindles.SPINDLES or asked.sort in ("due", "-due"):
         return "read"
     return "shown" if asked.filters["due_before"] is None else "written"
 
@@ -151,9 +151,11 @@ async def _now(
         return _health_shown(found) if wanted.takes_whole(found) else None
 
     show = whole
-    if asked.listing is lists.HEALTH:
+    if asked.listing is listed_spindles.HEALTH:
         show = settled_health if beat.any_late else health_of
-        asked = msgspec.structs.replace(asked, listing=lists.LATE_HEALTH if beat.any_late else lists.HEALTH)
+        asked = msgspec.structs.replace(
+            asked, listing=listed_spindles.LATE_HEALTH if beat.any_late else listed_spindles.HEALTH
+        )
     items: list[Listed]
     items, following = await lists.page(tx, asked, show)
     return page_told(request, items, following)
@@ -179,7 +181,7 @@ async def _looking_back(
                 following = cursor_after(path, found[-1].key)
                 break
             found.append(shown)
-    items: list[Listed] = [each if asked.listing is lists.SPINDLES else _health_shown(each) for each in found]
+    items: list[Listed] = [each if asked.listing is listed_spindles.SPINDLES else _health_shown(each) for each in found]
     return paged(request, items, following)
 
 

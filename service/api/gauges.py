@@ -17,6 +17,7 @@ from service.domain.gauge import Gauge
 from service.domain.question import significant
 from service.domain.refusal import Refusal
 from service.domain.study import StudyEvaluated, judge_study
+from service.listed_spindles import SUBJECTS
 from service.postgres import Database
 
 
@@ -75,7 +76,11 @@ async def list_gauges(
     """Gauges by key."""
     async with database.transaction(snapshot=True) as tx:
         asked = lists.Asked(
-            listing=lists.SUBJECTS, filters={"kind": "gauges", "prefix": prefix}, sort="key", limit=limit, cursor=cursor
+            listing=SUBJECTS,
+            filters={"kind": "gauges", "prefix": prefix},
+            sort="key",
+            limit=limit,
+            cursor=cursor,
         )
         keys, following = await lists.page(tx, asked, lambda row: str(row["key"]))
         known = await catalogue.references(tx, {("gauges", key) for key in keys}, share=False)

@@ -14,6 +14,7 @@ from service.api.pages import Cursor, Limit, Page, Prefix, paged
 from service.api.withdrawals import WithdrawalShown, withdrawal_shown
 from service.domain.lot import Lot
 from service.domain.refusal import Refusal
+from service.listed_spindles import SUBJECTS
 from service.postgres import Database
 
 
@@ -50,7 +51,11 @@ async def list_lots(
     """Lots by code."""
     async with database.transaction(snapshot=True) as tx:
         asked = lists.Asked(
-            listing=lists.SUBJECTS, filters={"kind": "lots", "prefix": prefix}, sort="key", limit=limit, cursor=cursor
+            listing=SUBJECTS,
+            filters={"kind": "lots", "prefix": prefix},
+            sort="key",
+            limit=limit,
+            cursor=cursor,
         )
         codes, following = await lists.page(tx, asked, lambda row: str(row["key"]))
         known = await catalogue.references(tx, {("lots", code) for code in codes}, share=False)

@@ -9,7 +9,7 @@ from litestar import Request, Response, Router, get
 from litestar.di import NamedDependency
 from litestar.params import QueryParameter
 
-from service import ledger, lists, past, projections
+from service import ledger, listed_spindles, lists, past, projections
 from service.access import Key
 from service.api.door import time_of
 from service.api.looking_back import AsOf, KnownAt, looking_back
@@ -76,7 +76,7 @@ async def list_rechecks(
     """Rechecks as they stand now, the closed ones too unless `state` says otherwise; or one spindle's as they stood."""
     before = None if due_before is None else time_of(due_before, parameter="due_before")
     asked = lists.Asked(
-        listing=lists.RECHECKS,
+        listing=listed_spindles.RECHECKS,
         filters={
             "state": standing,
             "code": code,

@@ -19,6 +19,7 @@ from service.domain.event.sheets import SheetIssued
 from service.domain.refusal import Refusal
 from service.domain.sheet import Sheet
 from service.feed import HistoryItem, items_of
+from service.listed_spindles import SUBJECTS
 from service.postgres import Database
 from service.preview import Previewed, preview
 
@@ -67,7 +68,11 @@ async def list_sheets(
     """Setting sheets by code. Sheets, gauges and lots belong to no plant: every key that may read sees them."""
     async with database.transaction(snapshot=True) as tx:
         asked = lists.Asked(
-            listing=lists.SUBJECTS, filters={"kind": "sheets", "prefix": prefix}, sort="key", limit=limit, cursor=cursor
+            listing=SUBJECTS,
+            filters={"kind": "sheets", "prefix": prefix},
+            sort="key",
+            limit=limit,
+            cursor=cursor,
         )
         rows, following = await lists.page(tx, asked, lambda row: row)
         known = await catalogue.references(tx, {("sheets", row["key"]) for row in rows}, share=False)

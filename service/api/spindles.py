@@ -9,7 +9,7 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath, QueryParameter
 from msgspec import Struct, structs
 
-from service import ledger, lists, past, projections
+from service import ledger, listed_spindles, lists, past, projections
 from service.access import Key
 from service.api.conditional import answer, is_known
 from service.api.looking_back import AsOf, KnownAt, looking_back
@@ -224,7 +224,7 @@ async def read_measurements(
             return part_of(request, [_measurement(row) for row in wanted], limit, cursor)
         subject, _ = await _found(tx, spindle, key)
         asked = lists.Asked(
-            listing=lists.MEASUREMENTS,
+            listing=listed_spindles.MEASUREMENTS,
             filters={"subject": subject.subject, "check": check, "outcome": outcome, "gauge": gauge},
             sort=sort,
             limit=limit,

@@ -22,6 +22,7 @@ from service.domain.refusal import Refusal
 from service.domain.shown import MomentShown
 from service.domain.turn import CAUTIONS
 from service.domain.work_order import CauseName, EndedShown, Planned, Proof, RequestState
+from service.listed_work_orders import WORK_ORDERS
 from service.postgres import Database, Transaction
 from service.work_orders import Told
 
@@ -142,7 +143,7 @@ async def list_work_orders(
 
 
 def _asked(filters: dict[str, Any], sort: str | None, limit: int, cursor: str | None) -> lists.Asked:
-    return lists.Asked(listing=lists.WORK_ORDERS, filters=filters, sort=sort or "spindle", limit=limit, cursor=cursor)
+    return lists.Asked(listing=WORK_ORDERS, filters=filters, sort=sort or "spindle", limit=limit, cursor=cursor)
 
 
 def _check_feed(filters: dict[str, Any], sort: str | None, cursor: str | None) -> None:

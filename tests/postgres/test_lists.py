@@ -13,14 +13,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service import lists
+from service import listed_spindles, lists
 from service.cursors import CursorMalformed, read_cursor, write_cursor
 from service.listed_deliveries import DELIVERIES
+from service.listed_spindles import LISTINGS
+from service.listed_work_orders import WORK_ORDERS
 from service.lists import Asked
 from service.postgres import ROLE, Database
 
 SERVICE = Path(__file__).parents[2] / "service"
 QUESTION = ["spindles", "key", []]
+
+OF_LISTS = {"lists.py", "list_columns.py", "listed_deliveries.py", "listed_spindles.py", "listed_work_orders.py"}
 
 
 @pytest.fixture
@@ -34,7 +38,7 @@ async def test_every_shape_prepares_and_its_sorts_are_never_null(database_url: s
     connection = await asyncpg.connect(database_url)
     try:
         await connection.execute(f"SET ROLE {ROLE}")
-        shapes = [*lists.every_shape(), *lists.every_shape([DELIVERIES])]
+        shapes = list(lists.every_shape([*LISTINGS, DELIVERIES, WORK_ORDERS]))
         for statement in shapes:
             prepared = await connection.prepare(statement.sql)
             assert len(prepared.get_parameters()) == len(statement.binds), statement.sql
@@ -44,14 +48,20 @@ async def test_every_shape_prepares_and_its_sorts_are_never_null(database_url: s
 
 
 def test_a_shape_is_compiled_once() -> None:
-    shape = (lists.SPINDLES, frozenset({"plant", "health"}), "health")
+    shape = (listed_spindles.SPINDLES, frozenset({"plant", "health"}), "health")
     assert lists.statement_of(*shape, further=True) is lists.statement_of(*shape, further=True)
     assert lists.statement_of(*shape, further=True) is not lists.statement_of(*shape, further=False)
 
 
 @pytest.mark.parametrize(
     ("library", "importers"),
-    [("sqlalchemy", {"lists.py", "listed_deliveries.py"}), ("asyncpg", {"migrate.py", "postgres.py"})],
+    [
+        (
+            "sqlalchemy",
+            {"lists.py", "list_columns.py", "listed_deliveries.py", "listed_spindles.py", "listed_work_orders.py"},
+        ),
+        ("asyncpg", {"migrate.py", "postgres.py"}),
+    ],
 )
 def test_nothing_else_of_the_service_reaches_past_the_stores(library: str, importers: set[str]) -> None:
     found = set()
@@ -72,7 +82,7 @@ async def add(connection: Any, kind: str, *keys: str) -> None:
 
 
 async def keys_of(database: Database, limit: int, cursor: str | None = None) -> tuple[list[str], str | None]:
-    asked = Asked(listing=lists.SUBJECTS, filters={"kind": "lots"}, sort="key", limit=limit, cursor=cursor)
+    asked = Asked(listing=listed_spindles.SUBJECTS, filters={"kind": "lots"}, sort="key", limit=limit, cursor=cursor)
     async with database.transaction(snapshot=True) as tx:
         return await lists.page(tx, asked, lambda row: str(row["key"]))
 
@@ -119,7 +129,7 @@ async def test_a_page_that_lets_rows_go_is_filled_up_and_at_last_answered_short(
     await connection.close()
 
     async def taken(wanted: str, cursor: str | None = None) -> tuple[list[str], str | None]:
-        asked = Asked(listing=lists.SUBJECTS, filters={"kind": "lots"}, sort="key", limit=2, cursor=cursor)
+        asked = Asked(listing=listed_spindles.SUBJECTS, filters={"kind": "lots"}, sort="key", limit=2, cursor=cursor)
         async with database.transaction(snapshot=True) as tx:
             return await lists.page(tx, asked, lambda row: row["key"] if row["key"].endswith(wanted) else None)
 
