@@ -51,6 +51,7 @@ from service.clocks import Clocks
 from service.deliver import Dispatcher
 from service.domain.address import Network
 from service.environment import Environment
+from service.gather import gathered
 from service.listening import Pace
 from service.metrics import Metrics
 from service.postgres import Database
@@ -115,7 +116,7 @@ def create_app(
             async with database.transaction() as tx:
                 app.state.first_key = await access.ensure_bootstrap(tx, environment.bootstrap_key)
             app.state.seal = await ready_seal(database, environment)
-            async with _beside(database, app.state.seal, environment, parts):
+            async with gathered(database) as app.state.gathering, _beside(database, app.state.seal, environment, parts):
                 yield
             await app.state.streams.end()
         finally:

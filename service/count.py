@@ -4,35 +4,31 @@ Rules of this file
 - One transaction takes all the plain readings of a call, in the order of steps that `record` has; everything else
   follows afterwards, a transaction each, so that one surprise holds nothing up.
 - What is not newer than the newest reading is first looked for by its identity, in a statement after the lock.
+- Several readings of one spindle are taken in the order in which they were sent. Those behind one that needs thought
+  wait for it, and are then taken like a call of their own.
 """
 
-from collections.abc import Mapping
-from datetime import datetime, timedelta
-from typing import Any, Final, Literal
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Final, Literal, TypeAlias
 
 import msgspec
 from msgspec import Struct
 
 from service import ledger
-from service.access import Key
-from service.domain.counter import SILENT_AFTER, fits
 from service.domain.event.envelope import FUTURE, Event, TimeInFuture
 from service.domain.event.spindles import CounterRead
+from service.domain.plain import Standing
 from service.domain.refusal import Refusal
 from service.postgres import Database, Statements, Transaction
+from service.reading_names import Origin, Reading, resolve, unknown
 from service.record import record
 
 SQL: Final = Statements.beside(__file__)
-UNMOVED_ENTRY_AFTER: Final = timedelta(hours=1)
-"""An unmoved count becomes an entry only when the newest one is so old, so that silence is judged from the ledger."""
 
-Status = Literal["accepted", "unchanged", "duplicate", "late", "refused"]
-
-
-class CounterUnknown(Refusal):
-    """No spindle of that name, or nothing installed in that place then."""
-
-    code = "spindle_unknown"
+Status = Literal["accepted", "unchanged", "duplicate", "late"]
+Answered: TypeAlias = Status | Refusal
+"""What became of one reading; a refused one with why."""
 
 
 class CounterAway(Refusal):
@@ -47,215 +43,223 @@ class ReadingConflict(Refusal):
     code = "identity_conflict"
 
 
-class PlaceAmbiguous(Refusal):
-    code = "place_ambiguous"
+class Taken(Struct):
+    """One transaction's readings, by their places among those sent.
 
-
-class Answered(Struct, frozen=True, kw_only=True):
-    """What became of one reading, under the name it was sent with."""
-
-    named: str
-    status: Status
-    refusal: Refusal | None = None
-
-
-class Spindle(Struct, frozen=True, kw_only=True):
-    """Which spindle a name stands for."""
-
-    named: str
-    subject: int
-    key: str
-
-
-class _Sorted(Struct, kw_only=True):
-    """The readings of a call by what is to be done with them."""
-
-    answers: list[Answered]
-    moved: list[tuple[Any, int]]
-    late: list[tuple[Any, int]]
-    heard: list[int]
-    thought: list[tuple[Spindle, int]]
-
-
-async def count(
-    database: Database, *, source: str, time: datetime, readings: Mapping[str, int], key: Key
-) -> list[Answered]:
-    """Takes the counters of many spindles, read at one time. Answers each under its name, in no order.
-
-    Raises TimeInFuture for the whole; anything wrong with one reading is answered for that one.
+    `thought` go through `record` afterwards, under their spindles' keys; `again` wait for those; `busy` are of spindles
+    that others hold, where nobody is waited for.
     """
-    async with database.transaction() as tx:
-        if time > tx.now + FUTURE:
-            raise TimeInFuture(f"{time.isoformat()} is more than five minutes ahead", pointer="/time")
-        spindles, answers = await _resolve(tx, readings, time, key)
-        if not spindles:
-            return answers
-        known_source = await ledger.source(tx, source)
-        rows = await tx.rows(SQL["lock_counters"], subjects=sorted({each.subject for each in spindles}))
-        counters = {row["subject"]: row for row in rows}
-        stored = await _stored(tx, spindles, counters, known_source[0], time)
-        found = _Sorted(answers=answers, moved=[], late=[], heard=[], thought=[])
-        for spindle in spindles:
-            _sort(found, spindle, counters[spindle.subject], readings[spindle.named], time, stored)
-        await _write(tx, found, known_source, time, key)
-    for spindle, reading in found.thought:
-        answers.append(await _think(database, source, time, spindle, reading, key))
+
+    thought: list[tuple[int, str]] = []
+    again: list[int] = []
+    busy: list[int] = []
+
+
+async def count(database: Database, sent: Sequence[Reading]) -> list[Answered]:
+    """Takes counters of many spindles. Answers each, in order; anything wrong with one is answered for that one."""
+    answers: list[Answered] = ["accepted"] * len(sent)
+    places: Sequence[int] = range(len(sent))
+    while places:
+        taken = await take_plain(database, sent, places, answers)
+        for place, spindle in taken.thought:
+            answers[place] = await think(database, sent[place], spindle)
+        places = taken.again
     return answers
 
 
-async def _resolve(
-    tx: Transaction, readings: Mapping[str, int], time: datetime, key: Key
-) -> tuple[list[Spindle], list[Answered]]:
-    """The spindles that the names stand for, each once; and the names that stand for none of this key's."""
-    places = [name.partition("/") for name in readings if "/" in name]
-    rows = await tx.rows(SQL["resolve_spindles"], keys=[name for name in readings if "/" not in name])
-    if places:
-        machines, positions = [place[0] for place in places], [place[2] for place in places]
-        rows += await tx.rows(SQL["resolve_places"], machines=machines, positions=positions, at=time)
-    plants = {
-        row["subject"]: row["plant"]
-        for row in await tx.rows(SQL["plants_of"], subjects=[row["subject"] for row in rows])
-    }
-    by_name: dict[str, list[Spindle]] = {}
-    for row in rows:
-        if row["subject"] in plants and key.reaches(plants[row["subject"]]):
-            spindle = Spindle(named=row["named"], subject=row["subject"], key=row["key"])
-            by_name.setdefault(row["named"], []).append(spindle)
-    spindles: dict[int, Spindle] = {}
-    answers: list[Answered] = []
-    for name in readings:
-        candidates = by_name.get(name, [])
-        if not candidates:
-            answers.append(_refused(name, CounterUnknown(f"there is no spindle {name!r} at that time")))
-        elif len(candidates) > 1:
-            answers.append(_refused(name, PlaceAmbiguous(f"{name!r} is a place in more than one plant")))
-        elif candidates[0].subject in spindles:
-            first = spindles[candidates[0].subject].named
-            if readings[first] == readings[name]:
-                answers.append(Answered(named=name, status="duplicate"))
+async def take_plain(
+    database: Database, sent: Sequence[Reading], places: Sequence[int], answers: list[Answered], *, wait: bool = True
+) -> Taken:
+    """One transaction: the plain ones of these readings are recorded, and answered in `answers` with all the others
+    that need no thought. Without `wait` spindles that another writer holds are left out.
+    """
+    async with database.transaction() as tx:
+        passing = _Passing(sent, answers)
+        await passing.find_spindles(tx, places)
+        await passing.lock(tx, wait=wait)
+        await passing.find_stored(tx)
+        passing.sort()
+        await passing.write(tx)
+    return passing.taken
+
+
+class _Passing:
+    """Readings on their way through one transaction."""
+
+    def __init__(self, sent: Sequence[Reading], answers: list[Answered]) -> None:
+        self.sent, self.answers = sent, answers
+        self.taken = Taken()
+        self.spindles: list[tuple[int, int]] = []
+        self.sources: dict[str, tuple[int, bytes]] = {}
+        self.standing: dict[int, Standing] = {}
+        self.stored: dict[int, int] = {}
+        self.plain: list[tuple[int, int]] = []
+        self.heard: set[int] = set()
+        self.moved: dict[int, int] = {}
+
+    async def find_spindles(self, tx: Transaction, places: Sequence[int]) -> None:
+        """Finds whose each reading is, and numbers their sources, before any lock."""
+        origins = {id(origin): origin for origin in (self.sent[place].origin for place in places)}.values()
+        ahead = {id(each): each.time for each in origins if each.time > tx.now + FUTURE}
+        for place in places if ahead else ():
+            if id(self.sent[place].origin) in ahead:
+                text = f"{self.sent[place].origin.time.isoformat()} is more than five minutes ahead"
+                self.answers[place] = TimeInFuture(text, pointer="/time")
+        places = [place for place in places if id(self.sent[place].origin) not in ahead] if ahead else places
+        numbers = await resolve(tx, [self.sent[place] for place in places])
+        for place, number in zip(places, numbers, strict=True):
+            if isinstance(number, Refusal):
+                self.answers[place] = number
             else:
-                answers.append(_refused(name, ReadingConflict(f"{first!r} is the same spindle with another count")))
-        else:
-            spindles[candidates[0].subject] = candidates[0]
-    return list(spindles.values()), answers
+                self.spindles.append((place, number))
+        for name in sorted({self.sent[place].origin.source for place, _ in self.spindles}):
+            self.sources[name] = await ledger.source(tx, name)
 
+    async def lock(self, tx: Transaction, *, wait: bool) -> None:
+        """Locks what the readings are of, ascending; what has no counter is no spindle."""
+        if not self.spindles:
+            return
+        subjects = _numbers(sorted({number for _, number in self.spindles}))
+        rows = await tx.rows(SQL["lock_counters" if wait else "lock_free_counters"], subjects=subjects)
+        self.standing = {row[0]: Standing(*row) for row in rows}
+        if len(self.standing) == subjects.count(",") + 1:
+            return
+        for place, number in self.spindles:
+            if number not in self.standing and wait:
+                self.answers[place] = unknown(self.sent[place].named)
+            elif number not in self.standing:
+                self.taken.busy.append(place)
+        self.spindles = [each for each in self.spindles if each[1] in self.standing]
 
-def _refused(named: str, refusal: Refusal) -> Answered:
-    return Answered(named=named, status="refused", refusal=refusal)
-
-
-async def _stored(
-    tx: Transaction, spindles: list[Spindle], counters: Mapping[int, Any], source: int, time: datetime
-) -> dict[int, int]:
-    """Of the readings that are not newer than the newest: those that are in the ledger already."""
-    older = [each for each in spindles if time <= counters[each.subject]["read_at"]]
-    if not older:
-        return {}
-    rows = await tx.rows(
-        SQL["find_readings"],
-        subjects=[each.subject for each in older],
-        at=time,
-        source=source,
-        ids=[ledger.reading_identity(each.key, time) for each in older],
-    )
-    return {row["subject"]: row["reading"] for row in rows}
-
-
-def _sort(
-    found: _Sorted, spindle: Spindle, counter: Any, reading: int, time: datetime, stored: Mapping[int, int]
-) -> None:
-    """Decides one reading by its counter's row alone; the order of the questions is LEDGER's."""
-    if spindle.subject in stored:
-        if stored[spindle.subject] == reading:
-            found.answers.append(Answered(named=spindle.named, status="duplicate"))
-        else:
-            text = f"the same source said {stored[spindle.subject]} for that time"
-            found.answers.append(_refused(spindle.named, ReadingConflict(text)))
-    elif not counter["takes_readings"]:
-        text = f"spindle {spindle.key!r} is not installed: its counter does not run"
-        found.answers.append(_refused(spindle.named, CounterAway(text)))
-    elif time <= counter["read_at"]:
-        if time > counter["plain_after"] and reading <= counter["reading"]:
-            found.late.append((counter, reading))
-            found.answers.append(Answered(named=spindle.named, status="late"))
-        else:
-            found.thought.append((spindle, reading))
-    elif reading == counter["reading"] and time < counter["read_at"] + UNMOVED_ENTRY_AFTER and counter["pushed"]:
-        found.heard.append(spindle.subject)
-        found.answers.append(Answered(named=spindle.named, status="unchanged"))
-    elif _is_plain(counter, reading, time):
-        found.moved.append((counter, reading))
-        found.answers.append(Answered(named=spindle.named, status="accepted"))
-    else:
-        found.thought.append((spindle, reading))
-
-
-def _is_plain(counter: Any, reading: int, time: datetime) -> bool:
-    """Newer than everything, not below, below the next limit, fitting the time, and nobody waits for it."""
-    rise = reading - counter["reading"]
-    return (
-        counter["pushed"]
-        and time > counter["plain_after"]
-        and rise >= 0
-        and (counter["plain_below"] is None or reading < counter["plain_below"])
-        and (counter["plain_until"] is None or time < counter["plain_until"])
-        and (counter["thought_until"] is None or time >= counter["thought_until"])
-        and not (counter["watched"] and rise > 0)
-        and time < counter["read_at"] + SILENT_AFTER
-        and fits(rise, counter["read_at"], time, counter["max_per_second"])
-    )
-
-
-async def _write(tx: Transaction, found: _Sorted, source: tuple[int, bytes], time: datetime, key: Key) -> None:
-    """The plain readings: counters first, then the ledger in one last statement."""
-    if found.heard:
-        await tx.run(SQL["hear_counters"], subjects=found.heard, now=tx.now)
-    if found.moved:
-        await tx.run(
-            SQL["move_counters"],
-            subjects=[row["subject"] for row, _ in found.moved],
-            readings=[reading for _, reading in found.moved],
-            counts=[
-                row["count"] + (reading - row["reading"]) * row["cycles_per_count"] for row, reading in found.moved
+    async def find_stored(self, tx: Transaction) -> None:
+        """Of the readings that are not newer than the newest: those that are in the ledger already."""
+        older = [
+            (place, number)
+            for place, number in self.spindles
+            if self.sent[place].origin.time <= self.standing[number].read_at
+        ]
+        if not older:
+            return
+        origins = [self.sent[place].origin for place, _ in older]
+        rows = await tx.rows(
+            SQL["find_readings"],
+            subjects=[number for _, number in older],
+            times=[origin.time for origin in origins],
+            sources=[self.sources[origin.source][0] for origin in origins],
+            ids=[
+                ledger.reading_identity(self.standing[number].key, origin.time)
+                for (_, number), origin in zip(older, origins, strict=True)
             ],
-            at=time,
-            now=tx.now,
         )
-    plain = sorted([*found.moved, *found.late], key=lambda each: each[0]["subject"])
-    if plain:
-        tx.counted["entries", "reading"] += len(plain)
-        logs = [row["log"] for row, _ in plain]
-        await tx.rows(SQL["lock_logs"], logs=sorted(set(logs)))
+        self.stored = {older[row["number"] - 1][0]: row["reading"] for row in rows}
+
+    def sort(self) -> None:
+        """Decides each reading by its counter's row alone, in the order in which they were sent."""
+        several = len(self.standing) < len(self.spindles)
+        seen: dict[tuple[int, datetime, str], int] = {}
+        waiting: set[int] = set()
+        for place, number in self.spindles:
+            reading = self.sent[place]
+            time = reading.origin.time
+            if number in waiting:
+                self.taken.again.append(place)
+                continue
+            known = self.stored.get(place)
+            if several and known is None:
+                known = seen.get((number, time, reading.origin.source))
+            if known is not None:
+                self.answers[place] = "duplicate" if known == reading.count else _conflict(known)
+                continue
+            standing = self.standing[number]
+            becomes = standing.becomes(reading.count, time)
+            if becomes == "moved" or becomes == "late":
+                self.plain.append((place, number))
+                if several:
+                    seen[number, time, reading.origin.source] = reading.count
+                if becomes == "moved":
+                    standing.reading, standing.read_at = reading.count, time
+                    self.moved[number] = place
+                self.answers[place] = "accepted" if becomes == "moved" else "late"
+            elif becomes == "unchanged":
+                self.heard.add(number)
+                self.answers[place] = "unchanged"
+            elif becomes == "thought":
+                self.taken.thought.append((place, standing.key))
+                waiting.add(number)
+            else:
+                self.answers[place] = CounterAway(
+                    f"spindle {standing.key!r} is not installed: its counter does not run"
+                )
+
+    async def write(self, tx: Transaction) -> None:
+        """The plain readings: counters first, then the ledger in one last statement."""
+        if self.heard:
+            await tx.run(SQL["hear_counters"], subjects=sorted(self.heard), now=tx.now)
+        if self.moved:
+            origins, numbered = self._origins(self.moved.values())
+            await tx.run(
+                SQL["move_counters"],
+                subjects=_numbers(self.moved),
+                readings=_numbers(self.sent[place].count for place in self.moved.values()),
+                origins=numbered,
+                times=[each.time for each in origins],
+                now=tx.now,
+            )
+        if not self.plain:
+            return
+        tx.counted["entries", "reading"] += len(self.plain)
+        origins, numbered = self._origins(place for place, _ in self.plain)
+        subjects = [number for _, number in self.plain]
+        logs = sorted({self.standing[number].log for number in subjects})
+        await tx.rows(SQL["lock_logs"], logs=logs)
+        once = len(set(subjects)) == len(subjects)
         await tx.value(
-            SQL["append_readings"],
-            subjects=[row["subject"] for row, _ in plain],
-            logs=logs,
-            sequences=[row["sequence"] + 1 for row, _ in plain],
-            readings=[reading for _, reading in plain],
-            heads=[row["head"] for row, _ in plain],
-            at=time,
-            source=source[0],
-            key=key.key,
-            digest=source[1],
+            SQL["append_readings" if once else "append_runs_of_readings"],
+            subjects=_numbers(subjects),
+            readings=_numbers(self.sent[place].count for place, _ in self.plain),
+            origins=numbered,
+            times=[each.time for each in origins],
+            sources=[self.sources[each.source][0] for each in origins],
+            keys=[each.key.key for each in origins],
+            digests=[self.sources[each.source][1] for each in origins],
         )
 
+    def _origins(self, places: Iterable[int]) -> tuple[list[Origin], str]:
+        """The origins of these readings, and the number of each reading's among them; of a single one no number."""
+        found: dict[int, tuple[int, Origin]] = {}
+        numbered = [
+            found.setdefault(id(origin), (len(found) + 1, origin))[0]
+            for origin in (self.sent[place].origin for place in places)
+        ]
+        return [origin for _, origin in found.values()], _numbers(numbered if len(found) > 1 else ())
 
-async def _think(database: Database, source: str, time: datetime, spindle: Spindle, reading: int, key: Key) -> Answered:
+
+def _numbers(numbers: Iterable[int]) -> str:
+    """Whole numbers as PostgreSQL writes an array."""
+    return f"{{{','.join(map(str, numbers))}}}"
+
+
+def _conflict(known: int) -> ReadingConflict:
+    return ReadingConflict(f"the same source said {known} for that time")
+
+
+async def think(database: Database, reading: Reading, spindle: str) -> Answered:
     """A reading that is not plain is a fact: roll-over, crossing, surprise, or wanted by running in."""
+    origin = reading.origin
     event = Event(
-        id=ledger.reading_identity(spindle.key, time),
-        source=source,
+        id=ledger.reading_identity(spindle, origin.time),
+        source=origin.source,
         type="counter.read",
         kind="spindles",
-        key=spindle.key,
-        occurred=time,
-        data=CounterRead(count=reading),
-        data_json=msgspec.json.encode({"count": reading}),
+        key=spindle,
+        occurred=origin.time,
+        data=CounterRead(count=reading.count),
+        data_json=msgspec.json.encode({"count": reading.count}),
         actor=None,
         expectedsequence=None,
     )
     try:
-        receipt = await record(database, event, key)
+        receipt = await record(database, event, origin.key)
     except Refusal as refusal:
-        return _refused(spindle.named, refusal)
-    return Answered(named=spindle.named, status="accepted" if receipt.status == "accepted" else "duplicate")
+        return refusal
+    return "accepted" if receipt.status == "accepted" else "duplicate"

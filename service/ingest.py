@@ -17,7 +17,7 @@ from msgspec.structs import replace
 
 from service import rises
 from service.access import Key
-from service.count import CounterAway, CounterUnknown
+from service.count import CounterAway
 from service.domain.event.envelope import FUTURE, TimeInFuture
 from service.domain.mtconnect import Header, Observed, read_streams
 from service.domain.observed import (
@@ -35,6 +35,7 @@ from service.domain.observed import (
 from service.domain.refusal import Refusal
 from service.mappings import Kept, kept_of
 from service.postgres import Database, Statements, Transaction
+from service.reading_names import CounterUnknown
 from service.rises import Recorded
 
 SQL: Final = Statements.beside(__file__)

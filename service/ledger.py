@@ -2,13 +2,14 @@
 
 import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from secrets import token_bytes
 from typing import Any, Final
 
 from msgspec import Struct, structs
 
 from service.domain.correction import History, Recorded, standing
+from service.domain.counter import SILENT_AFTER
 from service.domain.event import KINDS, Fact, decode_data, entries, spindles
 from service.domain.event.envelope import Event, people_in, with_people
 from service.postgres import Statements, Transaction
@@ -298,6 +299,12 @@ async def newest_plain(
     """The newest plain reading and its time: what a counter shows where it is newer than any fact tells."""
     row = await tx.row(SQL["newest_plain"], subject=subject, gone=list(gone), until=until, known_at=known_at)
     return None if row is None else (row["reading"], row["occurred"])
+
+
+async def usual_pause(tx: Transaction, subject: int, until: datetime, *, known_at: datetime | None = None) -> timedelta:
+    """The usual pause between readings up to the newest one, at `until`; where too little is known the longest."""
+    found: timedelta | None = await tx.value(SQL["usual_pause"], subject=subject, until=until, known_at=known_at)
+    return SILENT_AFTER if found is None else found
 
 
 async def newest_plain_entry(

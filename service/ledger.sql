@@ -148,6 +148,32 @@ WHERE subject = :subject::integer
 ORDER BY occurred DESC, reading DESC
 LIMIT 1;
 
+-- name: usual_pause
+-- The longest pause between readings that came at least twice in the sixteen days up to a reading, or nothing where they
+-- are known for less than a week. In the order in which they were recorded: what came late ends no pause, then or now.
+WITH told AS (
+    SELECT sequence, occurred
+    FROM ledger.reading
+    WHERE subject = :subject::integer AND occurred <= :until::timestamptz
+      AND occurred > :until::timestamptz - interval '16 days'
+      AND (:known_at::timestamptz IS NULL OR recorded <= :known_at::timestamptz)
+    UNION ALL
+    SELECT sequence, occurred
+    FROM ledger.entry
+    WHERE subject = :subject::integer AND type = 'counter.read' AND occurred <= :until::timestamptz
+      AND occurred > :until::timestamptz - interval '16 days'
+      AND (:known_at::timestamptz IS NULL OR recorded <= :known_at::timestamptz)
+), following AS (
+    SELECT occurred, max(occurred) OVER (ORDER BY sequence ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS newest
+    FROM told
+)
+SELECT occurred - newest
+FROM following
+WHERE occurred > newest
+  AND (SELECT min(occurred) FROM told) <= :until::timestamptz - interval '7 days'
+ORDER BY occurred - newest DESC
+OFFSET 1 LIMIT 1;
+
 -- name: following_reading
 -- The first such reading after a time; where a fact put another counter in place, it is no bound for what came before.
 SELECT reading, occurred, another_counter

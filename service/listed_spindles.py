@@ -24,7 +24,16 @@ _SPINDLE = table(
     **dict.fromkeys(("newest_fact", "settled_at", "next_look"), TIME),
     untold=sa.Boolean,
 )
-_COUNTER = table("derived", "counter", subject=sa.Integer, reading=sa.BigInteger, read_at=TIME, count=sa.BigInteger)
+_COUNTER = table(
+    "derived",
+    "counter",
+    subject=sa.Integer,
+    reading=sa.BigInteger,
+    read_at=TIME,
+    count=sa.BigInteger,
+    usual_pause=sa.Interval,
+    heard_at=TIME,
+)
 _RECHECK = table(
     "derived",
     "recheck",
@@ -56,7 +65,7 @@ _OF_SPINDLE: Final = (
     *(_SPINDLE.c[name] for name in ("fold", "sequence", "newest_fact", "settled_at", "settlements", "next_look")),
     *(_SPINDLE.c[name] for name in ("key", "plant", "hall", "machine", "sheet", "told_health", "untold")),
     _LATE.label("late"),
-    *(_COUNTER.c.reading, _COUNTER.c.read_at, _COUNTER.c.count),
+    *(_COUNTER.c.reading, _COUNTER.c.read_at, _COUNTER.c.count, _COUNTER.c.usual_pause, _COUNTER.c.heard_at),
 )
 _FOLDED_IF_LATE: Final = sa.case((_LATE, _SPINDLE.c.folded)).label("folded")
 _WITH_COUNTER: Final = _SPINDLE.join(_COUNTER, _COUNTER.c.subject == _SPINDLE.c.subject)

@@ -59,6 +59,9 @@ async def look_back(tx: Transaction, subject: int, key: str, asked: Asked) -> Pa
     if folded is None:
         return None
     seen = view(folded.final.state, asked.as_of, folded.newest)
+    if seen.quiet is not None and seen.quiet <= asked.as_of:
+        usual = await ledger.usual_pause(tx, subject, seen.counted_at, known_at=asked.known_at)
+        seen = view(folded.final.state, asked.as_of, folded.newest, usual)
     plain = await ledger.newest_plain_entry(tx, subject, folded.gone, until=asked.as_of, known_at=asked.known_at)
     return Past(folded=folded, seen=seen, sequence=max(folded.sequence, plain))
 

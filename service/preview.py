@@ -76,7 +76,7 @@ async def _look(tx: Transaction, number: int, stored: projections.Stored, code: 
     history = await ledger.history(tx, number)
     known = await catalogue.references(tx, catalogue.names_in(history.facts), share=False)
     folded = await fold_with(tx, number, key, history, with_revision(known, code, issued, tx.now))
-    before, after = stored.view(now), view(folded.final.state, now, folded.newest)
+    before, after = stored.view(now), view(folded.final.state, now, folded.newest, stored.usual)
     change = _change(stored.state, before, folded.final.state, after)
     return Looked(subject=number, change=change)
 

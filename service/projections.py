@@ -38,9 +38,15 @@ class Stored(Struct, frozen=True, kw_only=True):
     told_health: str | None
     untold: bool
     newest: tuple[int, datetime]
+    usual: timedelta | None
+    heard_at: datetime
 
     def view(self, now: datetime) -> View:
-        return view(self.state, now, self.newest)
+        return view(self.state, now, self.newest, self.usual)
+
+    def usual_after(self, counted_at: datetime) -> timedelta | None:
+        """The usual pause, where it was looked up after the same newest reading."""
+        return self.usual if counted_at == self.newest[1] else None
 
     def settled_by(self, now: datetime) -> datetime:
         """The time for which it is shown: its own, or now where its next look has passed; nothing is written."""
@@ -120,6 +126,8 @@ def stored_of(row: Any) -> Stored:
         told_health=row["told_health"],
         untold=row["untold"],
         newest=(row["reading"], row["read_at"]),
+        usual=row["usual_pause"],
+        heard_at=row["heard_at"],
     )
 
 
@@ -163,7 +171,7 @@ async def write_state(
     )
 
 
-def counter_row(state: SpindleState, seen: View) -> Row:
+def counter_row(state: SpindleState, seen: View, usual: timedelta | None) -> Row:
     """The counter: the newest counted reading, and from where on a reading needs thought."""
     return {
         "reading": seen.reading,
@@ -174,12 +182,22 @@ def counter_row(state: SpindleState, seen: View) -> Row:
         "takes_readings": not state.away,
         "plain_after": state.newest.time,
         "pushed": state.counter.pushed,
+        "usual_pause": usual,
+        "silent": any(reason.code == "counter_silent" for reason in seen.assessment.reasons),
         **structs.asdict(limits_of(state)),
     }
 
 
-async def write_counter(tx: Transaction, subject: int, state: SpindleState, seen: View) -> None:
-    await tx.run(SQL["write_counter"], subject=subject, **counter_row(state, seen))
+async def write_counter(
+    tx: Transaction, subject: int, state: SpindleState, seen: View, usual: timedelta | None = None
+) -> None:
+    await tx.run(SQL["write_counter"], subject=subject, **counter_row(state, seen, usual), now=tx.now)
+
+
+async def look_later(tx: Transaction, subject: int, at: datetime | None, usual: timedelta | None) -> None:
+    """Time has changed nothing; when to look next, and the pause that was found to be usual."""
+    await tx.run(SQL["look_later"], subject=subject, at=at)
+    await tx.run(SQL["keep_usual_pause"], subject=subject, usual=usual)
 
 
 def _measured_since(state: SpindleState, torqued: Moment) -> bool:

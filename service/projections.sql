@@ -1,7 +1,8 @@
 -- name: load
 -- A spindle's state with its counter, read after its subject is locked.
 SELECT spindle.folded, spindle.fold, spindle.sequence, spindle.newest_fact, spindle.settled_at, spindle.settlements,
-       spindle.next_look, spindle.told_health, spindle.untold, counter.reading, counter.read_at
+       spindle.next_look, spindle.told_health, spindle.untold, counter.reading, counter.read_at,
+       counter.usual_pause, counter.heard_at
 FROM derived.spindle
 JOIN derived.counter USING (subject)
 WHERE spindle.subject = :subject::integer;
@@ -12,6 +13,7 @@ WHERE spindle.subject = :subject::integer;
 SELECT subject.subject, subject.sequence AS newest_sequence, now() AS now, spindle.folded, spindle.fold,
        spindle.sequence, spindle.newest_fact, spindle.settled_at, spindle.settlements, spindle.next_look,
        spindle.told_health, spindle.untold, counter.reading, counter.read_at,
+       counter.usual_pause, counter.heard_at,
        ARRAY(
            SELECT work_order FROM kept.work_order
            WHERE work_order.subject = subject.subject AND state IN ('released', 'held') ORDER BY change
@@ -73,22 +75,31 @@ SET key = excluded.key, plant = excluded.plant, hall = excluded.hall, machine = 
                    THEN spindle.changed ELSE excluded.changed END,
     moved = CASE WHEN spindle.plant = excluded.plant THEN spindle.moved ELSE excluded.moved END;
 
+-- name: look_later
+UPDATE derived.spindle SET next_look = :at::timestamptz WHERE subject = :subject::integer;
+
+-- name: keep_usual_pause
+UPDATE derived.counter
+SET usual_pause = :usual::interval
+WHERE subject = :subject::integer AND usual_pause IS DISTINCT FROM :usual::interval;
+
 -- name: write_counter
--- Everything that decides whether the next reading is plain. `heard_at` is left alone.
+-- Everything that decides whether the next reading is plain. `heard_at` moves where a newer reading has come.
 INSERT INTO derived.counter (
     subject, reading, read_at, count, cycles_per_count, max_per_second, takes_readings, plain_after, plain_below,
-    plain_until, thought_until, pushed, watched, heard_at)
+    plain_until, thought_until, pushed, watched, usual_pause, silent, heard_at)
 VALUES (
     :subject::integer, :reading::bigint, :read_at::timestamptz, :count::bigint, :cycles_per_count::integer,
     :max_per_second::integer, :takes_readings::boolean, :plain_after::timestamptz, :plain_below::bigint,
     :plain_until::timestamptz, :thought_until::timestamptz, :pushed::boolean,
-    :watched::boolean, :read_at::timestamptz)
+    :watched::boolean, :usual_pause::interval, :silent::boolean, :read_at::timestamptz)
 ON CONFLICT (subject) DO UPDATE
 SET reading = excluded.reading, read_at = excluded.read_at, count = excluded.count,
     cycles_per_count = excluded.cycles_per_count, max_per_second = excluded.max_per_second,
     takes_readings = excluded.takes_readings, plain_after = excluded.plain_after, plain_below = excluded.plain_below,
     plain_until = excluded.plain_until, thought_until = excluded.thought_until, pushed = excluded.pushed,
-    watched = excluded.watched;
+    watched = excluded.watched, usual_pause = excluded.usual_pause, silent = excluded.silent,
+    heard_at = CASE WHEN excluded.read_at > counter.read_at THEN :now::timestamptz ELSE counter.heard_at END;
 
 -- name: lock_places
 -- Where it is now and where it comes to, locked one after another in one order: two spindles that change places wait in

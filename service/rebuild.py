@@ -166,11 +166,14 @@ async def _compare(tx: Transaction, subject: int, after: Folded, history: Histor
     stored = {name: await tx.rows(SQL[name], subject=subject) for name in _TABLES}
     now = stored["spindle"][0]["settled_at"] if stored["spindle"] else tx.now
     state = after.final.state
-    seen = view(state, now, after.newest)
+    usual = stored["counter"][0]["usual_pause"] if stored["counter"] else None
+    if usual is not None:
+        usual = await ledger.usual_pause(tx, subject, view(state, now, after.newest).counted_at)
+    seen = view(state, now, after.newest, usual)
     measured, lots = projections.judged_rows(after.steps, after.gauges)
     right: dict[str, list[Row]] = {
         "spindle": [projections.spindle_row(state, seen, sequence=after.sequence)],
-        "counter": [projections.counter_row(state, seen)],
+        "counter": [projections.counter_row(state, seen, usual)],
         "place": projections.place_rows(state),
         "recheck": projections.recheck_rows(after.episodes_seen(seen)),
         "measurement": measured,

@@ -18,7 +18,7 @@ WHERE subject = :subject::integer;
 
 -- name: counter
 SELECT reading, read_at, count, cycles_per_count, max_per_second, takes_readings, plain_after, plain_below, plain_until,
-       thought_until, pushed, watched
+       thought_until, pushed, watched, usual_pause, silent
 FROM derived.counter
 WHERE subject = :subject::integer;
 

@@ -16,7 +16,7 @@ from typing import Final
 
 from msgspec import structs
 
-from service import catalogue, ledger, outbox, projections, recall, work_orders
+from service import catalogue, ledger, outbox, projections, recall, silence, work_orders
 from service.access import Key
 from service.amend import amend, effects, in_the_data
 from service.counter_held import held
@@ -281,15 +281,18 @@ async def write(
     """
     state = after.final.state
     now = tx.now if stored is None else max(tx.now, stored.settled_at)
-    seen = Seen(state=state, view=view(state, now, after.newest))
+    usual = None if stored is None else stored.usual_after(view(state, now, after.newest).counted_at)
+    seen = Seen(state=state, view=view(state, now, after.newest, usual))
     notices = _notices(stored, after, seen, tell=tell, cause=cause)
     if again and stored is not None and not stored.untold:
         notices = await outbox.told_again(tx, notices, cause)
     await (outbox.put_untold if stored is not None and stored.untold else outbox.put)(tx, notices)
     look = next_look(state, seen.view)
+    if seen.view.quiet is not None and seen.view.quiet <= now:
+        look = min(filter(None, (look, now + silence.HEARD_LATELY)))
     if not tell:
         look = min(filter(None, (look, now + QUIET_FOR)))
-    await projections.write_counter(tx, subject, state, seen.view)
+    await projections.write_counter(tx, subject, state, seen.view, usual)
     if stored is None or after.whole or stored.state.stays != state.stays:
         await projections.write_places(tx, subject, state)
     episodes = after.episodes_seen(seen.view)
@@ -348,14 +351,20 @@ async def settle_again(
 async def settle_time(tx: Transaction, subject: int, stored: Stored) -> Seen:
     """Brings a spindle up to now without a fact: what time has changed is written and told."""
     now = max(tx.now, stored.settled_at)
-    seen = Seen(state=stored.state, view=stored.view(now))
+    usual, look_again = await silence.usual_pause(tx, subject, stored, now)
+    seen = Seen(state=stored.state, view=view(stored.state, now, stored.newest, usual))
     before = None if stored.untold else Seen(state=stored.state, view=stored.view(stored.settled_at))
-    notices = announce.changes(before, seen)
+    look = min(filter(None, (next_look(stored.state, seen.view), look_again)), default=None)
     health = seen.view.assessment.health
+    if before is not None and before.view.looks_like(seen.view) and stored.told_health == health:
+        await projections.look_later(tx, subject, look, usual)
+        return seen
+    notices = announce.changes(before, seen)
     if stored.told_health != health:
-        look = "" if stored.next_look is None else stored.next_look.isoformat()
-        notices.append(announce.health_changed(seen, stored.told_health, f"{stored.sequence}/{health}/{look}"))
+        limit = "" if stored.next_look is None else stored.next_look.isoformat()
+        notices.append(announce.health_changed(seen, stored.told_health, f"{stored.sequence}/{health}/{limit}"))
     await (outbox.put_untold if stored.untold else outbox.put)(tx, notices)
+    await projections.write_counter(tx, subject, stored.state, seen.view, usual)
     await projections.write_rechecks(tx, subject, seen.view.rechecks)
     await work_orders.settle(tx, subject, stored, seen, cause=str(stored.sequence))
     await projections.write_state(
@@ -364,7 +373,7 @@ async def settle_time(tx: Transaction, subject: int, stored: Stored) -> Seen:
         stored.state,
         seen.view,
         sequence=stored.sequence,
-        next_look=next_look(stored.state, seen.view),
+        next_look=look,
         told_health=health,
         untold=False,
     )

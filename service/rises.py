@@ -16,7 +16,7 @@ import msgspec
 from msgspec import Struct
 
 from service.access import Key
-from service.count import CounterUnknown, count
+from service.count import count
 from service.domain.counter import fits
 from service.domain.event import SpindleData
 from service.domain.event.envelope import Event
@@ -24,6 +24,7 @@ from service.domain.event.spindles import CounterMissed, CounterReplaced
 from service.domain.observed import COUNT_MAX, NumberTooLarge, Rise
 from service.domain.refusal import Refusal
 from service.postgres import Database, Statements, Transaction
+from service.reading_names import CounterUnknown, snapshot
 from service.record import record
 
 SQL: Final = Statements.beside(__file__)
@@ -157,10 +158,9 @@ async def _carry_out(database: Database, plan: Plan, key: Key) -> Refusal | None
 async def _count(database: Database, plan: Plan, reading: int, key: Key) -> None:
     if reading > COUNT_MAX:
         raise NumberTooLarge(f"the counter would show {reading}, more than {COUNT_MAX}")
-    answers = await count(database, source=_source(plan), time=plan.occurred, readings={plan.spindle: reading}, key=key)
-    for answer in answers:
-        if answer.refusal is not None:
-            raise answer.refusal
+    (answer,) = await count(database, snapshot(_source(plan), plan.occurred, [(plan.spindle, reading)], key))
+    if isinstance(answer, Refusal):
+        raise answer
 
 
 def _source(plan: Plan) -> str:

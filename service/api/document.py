@@ -9,6 +9,8 @@ from msgspec import Struct
 
 from service.api import document_notices, document_page
 from service.api.conditional import answer
+from service.api.counter_lines import OneReading
+from service.api.counters import Readings
 from service.api.document_members import Schema
 from service.api.document_operations import OPERATIONS, TAGS
 from service.api.document_paths import Operation, operations, path_item, shared_problems
@@ -119,6 +121,7 @@ def document_of(app: Litestar) -> Schema:
 
 def _components(found: list[Operation]) -> Schema:
     asked = [body for each in found for body in (each.body, each.handler.opt.get(JSON_BODY)) if body is not None]
+    asked += [Readings, OneReading]
     answered = [kind for each in found for kind in each.answered]
     told = [*dict.fromkeys(NOTICE_DATA.values()), ThinData]
     schemas = components(asked, [Receipt, Refused, LineRefused, FeedPage, Problem, *told, *answered])

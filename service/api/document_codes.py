@@ -31,6 +31,8 @@ PROBLEMS: Final = {
     "changed_meanwhile": "What If-Match names is not what is there now: read it again.",
     "check_not_applicable": "The sheet says that this check does not apply to the spindle type.",
     "condition_unknown": "No such condition is open on this spindle.",
+    "content_encoding_malformed": "The body is not in the coding that its Content-Encoding names, or was cut short.",
+    "content_encoding_unknown": "The body comes in a coding that is not taken; Accept-Encoding says which are.",
     "content_type_unknown": "The body's content type is not one that this address takes, or it is not in UTF-8.",
     "cursor_malformed": "The cursor is not one that this list, asked this way, gave out.",
     "database_away": "The database does not answer; nothing was promised, so send the same again after Retry-After.",
@@ -42,6 +44,8 @@ PROBLEMS: Final = {
     "gauge_kind_changed": "A gauge keeps its kind; another kind is another gauge.",
     "gauge_not_found": "There is no gauge of this key.",
     "gauge_not_registered": "The first thing on record about a gauge is its registration.",
+    "member_repeated": "A member stands twice in one object, so what was meant cannot be known.",
+    "unpacks_too_far": "The body unpacks to more than it may: beyond 200 times its length, or beyond the largest body.",
     "nothing_left": "Nothing would be left of what the rest is judged by.",
     "if_match_missing": "A change says by If-Match what it was decided on.",
     "history_contradicted": "A correction would leave a later entry without sense: correct that one first.",
@@ -164,7 +168,8 @@ NOTICES: Final = {
     "`counter_backward` where it had fallen, and `counter_implausible` where it had risen further than its "
     "`max_per_second` allows, or to its modulus. It is not counted until a replaced counter or a correction explains "
     "it.",
-    "counter.silent": "A counter that was read has not been for some days.",
+    "counter.silent": "A counter has been quiet for half as long again as it usually is: at least four "
+    "hours, at most seven days. Told once a silence; the next reading ends it.",
     "work_order.changed": "A work order was opened, planned, completed or otherwise changed: as it now is.",
     "endpoint.failing": "Nothing sent to an endpoint succeeds any more; told to the others, once a run of failures.",
     "endpoint.disabled": "An endpoint is sent nothing more: it answered so, nothing has succeeded for days, or it is "

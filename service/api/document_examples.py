@@ -277,6 +277,7 @@ _SECOND: Final = [
     _event("42", "2026-03-02T05:30:00Z", "spindles/H1-M02-S2", "counter.read", {"count": 52_120}),
 ]
 _LINE: Final = _event("43", "2026-03-03T05:30:00Z", "spindles/H1-M02-S2", "counter.read", {"count": 52_180})
+_READING: Final = {"source": "/skerrow/mes", "time": "2026-03-04T06:01:00Z", "spindle": "H1-M02-S2", "count": 52_241}
 
 
 def _named(events: list[Json]) -> dict[str, Json]:
@@ -306,7 +307,8 @@ EXAMPLES: Final[dict[str, dict[str, dict[str, Json]]]] = {
         _JSON: _one(
             {"source": "/skerrow/mes", "time": "2026-03-04T06:00:00Z", "readings": {"H1-M02-S2": 52_240, "H9/1": 7}},
             "one known, one not (invented)",
-        )
+        ),
+        LINES: _one(msgspec.json.encode(_READING).decode() + "\n", "a line (invented)"),
     },
     "post_setting": {
         _JSON: _one(

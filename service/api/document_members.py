@@ -208,6 +208,7 @@ MEMBERS: Final[dict[str, dict[str, Schema]]] = {
         ),
     },
     "Readings": {"time": {"type": "string", "format": "date-time"}},
+    "OneReading": {"time": {"type": "string", "format": "date-time"}},
     "Quantity": {"value": ref("Decimal"), "unit": {"type": "string", "enum": list(UNITS)}},
     "ShownQuantity": {"value": _PLAIN, "unit": {"type": "string", "enum": list(UNITS)}},
     "Master": {"k": ref("Decimal")},

@@ -5,6 +5,7 @@ from typing import Any, Final, Literal
 from msgspec import Struct
 
 from service.api.clearances import ClearancesAsked
+from service.api.counter_lines import OneReading
 from service.api.counters import Readings
 from service.api.document_members import any_of, ref
 from service.api.door import MERGE_PATCH
@@ -68,6 +69,7 @@ _OF_EVENTS: Final = (
     *("calibration_due_too_early", "lot_not_received", "lot_sheet_changed", "until_passed", "old_end_contradicts"),
     "concession_not_for_check",
 )
+_OF_CODED_BODIES: Final = ("content_encoding_unknown", "content_encoding_malformed", "unpacks_too_far")
 _OF_THE_PAST: Final = ("time_invalid", "time_to_come")
 _OF_DELIVERIES: Final = ("notice_type_unknown", "time_invalid")
 _OF_EVALUATIONS: Final = ("json_malformed", "evaluation_invalid")
@@ -87,6 +89,14 @@ _EVENT_BODIES: Final = {
     **{media: ref("Event") for media in sorted(SINGLE)},
     BATCH: {"type": "array", "maxItems": 10_000, "items": ref("Event")},
     LINES: {"type": "string", "description": "NDJSON: an event a line, at most 1 MiB each", "x-line": ref("Event")},
+}
+_READING_BODIES: Final = {
+    JSON: any_of([Readings.__name__, OneReading.__name__]),
+    LINES: {
+        "type": "string",
+        "description": "NDJSON: a reading a line, at most 4 KiB each, any number of them",
+        "x-line": ref(OneReading.__name__),
+    },
 }
 _FEED: Final = {
     200: Answer(
@@ -136,7 +146,10 @@ _HTML: Final = {"text/html": {"type": "string"}}
 
 OPERATIONS: Final[dict[str, Told]] = {
     "post_events": Told(
-        line="Take in one event, a batch, or lines", codes=_OF_EVENTS, answers=_EVENTS_TAKEN, bodies=_EVENT_BODIES
+        line="Take in one event, a batch, or lines",
+        codes=(*_OF_EVENTS, *_OF_CODED_BODIES),
+        answers=_EVENTS_TAKEN,
+        bodies=_EVENT_BODIES,
     ),
     "read_feed": Told(
         line="Read everything recorded, on from a cursor",
@@ -145,10 +158,10 @@ OPERATIONS: Final[dict[str, Told]] = {
         streamed="Each event's data is an entry (HistoryItem), its id the cursor behind it.",
     ),
     "post_readings": Told(
-        line="Take in the counters of many spindles at once",
-        codes=("json_malformed", "event_invalid", "time_in_future"),
-        answers={200: Answer(text="How many were taken, and each that was not, by name.")},
-        bodies={JSON: ref(Readings.__name__)},
+        line="Take in the counters of many spindles at once, one reading, or lines",
+        codes=("json_malformed", "event_invalid", "time_in_future", "member_repeated", *_OF_CODED_BODIES),
+        answers={200: Answer(text="How many were taken, and each that was not, by name; of lines with its `line`.")},
+        bodies=_READING_BODIES,
     ),
     "post_document": Told(
         line="Take in one document of an MTConnect agent",

@@ -19,6 +19,7 @@ from litestar.types import Receive, Send
 from msgspec import Struct
 
 from service.access import Key
+from service.api.content_encoding import unpacked
 from service.api.problems import Problem, problem, problem_of, problem_of_surprise
 from service.domain.event.envelope import Malformed, read_event
 from service.domain.refusal import Refusal
@@ -64,7 +65,7 @@ async def take_lines(request: Request[Any, Any, Any], database: Database, key: K
 
     Where the database goes away the answers end with the line that met it: what is not answered is to be sent again.
     """
-    chunks = aiter(request.stream())
+    chunks = unpacked(request)
     # Asked for before the answer begins, so that a caller who waits for "100 Continue" gets it.
     first = await anext(chunks, b"")
     return AnsweredLines(_answers(first, chunks, database, key))
@@ -83,8 +84,8 @@ async def _answers(first: bytes, chunks: AsyncIterator[bytes], database: Databas
 
 
 async def _take(first: bytes, chunks: AsyncIterator[bytes], database: Database, key: Key, waiting: "_Waiting") -> None:
+    number = 0
     try:
-        number = 0
         async for line in _lines(first, chunks):
             number += 1
             if line is not None and not line.strip():
@@ -93,6 +94,9 @@ async def _take(first: bytes, chunks: AsyncIterator[bytes], database: Database, 
             waiting.put(b'{"line":%d,' % number + answer[1:] + b"\n")
             if not goes_on:
                 return
+    except Refusal as refusal:
+        refused = _encode(LineRefused(problem=problem_of(refusal)))
+        waiting.put(b'{"line":%d,' % (number + 1) + refused[1:] + b"\n")
     except InternalServerException:
         LOG.info("a caller hung up before the end of its lines")
     finally:

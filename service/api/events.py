@@ -5,10 +5,10 @@ from typing import Any, Final
 import msgspec
 from litestar import Request, Response, Router, post
 from litestar.di import NamedDependency
-from litestar.exceptions.http_exceptions import RequestEntityTooLarge
 from msgspec import Struct
 
 from service.access import Key
+from service.api.content_encoding import whole
 from service.api.door import ContentTypeUnknown, is_utf8
 from service.api.event_lines import MEDIA_TYPE as LINES
 from service.api.event_lines import take_lines
@@ -48,7 +48,8 @@ async def post_events(
     """Takes one event (201 accepted, 200 duplicate), a batch (200, answered item by item, in order), or lines.
 
     Lines (`application/x-ndjson`, any number of them) are taken as they come and answered as lines, each a receipt or
-    `refused` with its problem, with its number as `line`; blank ones are passed over.
+    `refused` with its problem, with its number as `line`; blank ones are passed over. The body may come as `gzip` or
+    `zstd`.
     """
     media, _, parameters = request.headers.get("content-type", "").partition(";")
     media = media.strip().lower()
@@ -56,25 +57,13 @@ async def post_events(
         raise ContentTypeUnknown(f"send {', '.join(sorted(SINGLE))}, {BATCH} or {LINES}, in UTF-8")
     if media == LINES:
         return await take_lines(request, database, key)
-    body = await _whole(request)
+    body = await whole(request, BODY_BYTES_MAX)
     if media == BATCH:
         return Response(await _batch(body, database, key), status_code=200)
     if body.lstrip()[:1] == b"[":
         raise Malformed(f"an event is a JSON object; send several as {BATCH}", pointer="")
     receipt = await record(database, read_event(body), key)
     return Response(receipt, status_code=201 if receipt.status == "accepted" else 200)
-
-
-async def _whole(request: Request[Any, Any, Any]) -> bytes:
-    """The body of one request that is not lines. Raises RequestEntityTooLarge."""
-    if (request.content_length or 0) > BODY_BYTES_MAX:
-        raise RequestEntityTooLarge
-    body = bytearray()
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > BODY_BYTES_MAX:
-            raise RequestEntityTooLarge
-    return bytes(body)
 
 
 async def _batch(body: bytes, database: Database, key: Key) -> list[Receipt | Refused]:

@@ -9,6 +9,7 @@ from litestar.params import ParameterKwarg
 from litestar.typing import FieldDefinition
 from msgspec import Struct
 
+from service.api.content_encoding import ACCEPTED, EncodingUnknown
 from service.domain.event import SchemaTooNew
 from service.domain.event.envelope import fault_of
 from service.domain.refusal import Fault, Refusal
@@ -56,6 +57,9 @@ STATUS: Final = {
     "changed_meanwhile": 412,
     "if_match_missing": 428,
     "content_type_unknown": 415,
+    "content_encoding_unknown": 415,
+    "content_encoding_malformed": 400,
+    "unpacks_too_far": 413,
     "batch_too_long": 413,
     "too_many_spindles": 413,
 }
@@ -71,7 +75,7 @@ _TITLE: Final = {
     409: "What is there says otherwise",
     412: "It has changed meanwhile",
     413: "Too much at once",
-    415: "The content type is not taken here",
+    415: "It is not taken in this form",
     422: "Refused",
     428: "Say what is to be changed",
     500: "The service failed",
@@ -132,9 +136,13 @@ def _answer(found: Problem, headers: dict[str, str] | None = None) -> Response[P
     return Response(found, status_code=found.status, media_type=MEDIA_TYPE, headers=headers or {})
 
 
+_SAID_WITH: Final = {"401": {"WWW-Authenticate": "Bearer"}, EncodingUnknown.code: {"Accept-Encoding": ACCEPTED}}
+"""Headers that a status, or a code, is answered with."""
+
+
 def on_refusal(_request: Request[Any, Any, Any], refusal: Refusal) -> Response[Problem]:
     found = problem_of(refusal)
-    return _answer(found, {"WWW-Authenticate": "Bearer"} if found.status == 401 else None)
+    return _answer(found, _SAID_WITH.get(found.code if found.code in _SAID_WITH else str(found.status)))
 
 
 def on_validation(request: Request[Any, Any, Any], error: ValidationException) -> Response[Problem]:

@@ -18,7 +18,7 @@ from service.domain.notice import Notice, notice_id
 from service.domain.notice_data import NOTICE_DATA, episode_told, fitted
 from service.domain.recheck import Episode, Moment
 from service.domain.shown import moment_shown, recheck_shown, state_shown, verdict_shown
-from service.domain.spindle import SpindleState, silent_from
+from service.domain.spindle import SpindleState
 from service.domain.turn import CAUTIONS
 
 _TOLD: Final = {"open": "opened", "due": "due", "overdue": "overdue"}
@@ -51,11 +51,10 @@ def standing(seen: Seen) -> list[Notice]:
         notices.append(
             _notice(seen, "counter.backward", state.subject, at, {"code": flag.code, "reading": flag.reading})
         )
-    read_at = seen.view.counted_at
-    silent = silent_from(state, read_at)
+    silent = seen.view.silent
     if silent is not None and any(reason.code == "counter_silent" for reason in seen.view.assessment.reasons):
         at = Moment(time=silent, count=None, sequence=None)
-        notices.append(_notice(seen, "counter.silent", state.subject, at, {"last_read": read_at}))
+        notices.append(_notice(seen, "counter.silent", state.subject, at, {"last_read": seen.view.counted_at}))
     return notices
 
 

@@ -15,7 +15,11 @@ from msgspec.structs import replace
 from service.domain.event.spindles import Counter, CounterMissed, CounterReplaced
 
 SILENT_AFTER: Final = timedelta(days=7)
-"""A counter that has been read and then is not for so long is silent. Ours; no published source."""
+"""A counter that has been read and then is not for so long is silent at the latest. Ours; no published source."""
+SILENT_AFTER_LEAST: Final = timedelta(hours=4)
+"""None is silent sooner: an unmoved count becomes an entry once an hour, so some have failed to come. Ours."""
+_SECOND: Final = timedelta(seconds=1)
+_MICROSECOND: Final = timedelta(microseconds=1)
 
 
 class CounterFlag(Struct, frozen=True, kw_only=True):
@@ -44,6 +48,17 @@ class CounterTrack(Struct, frozen=True, kw_only=True):
     exchanged: int | None = None
 
 
+def silence(usual: timedelta | None) -> timedelta:
+    """How long after its newest reading a counter is silent, by its usual pause: half as long again (ours).
+
+    The usual pause is the longest that came at least twice in the sixteen days before that reading, so that nights and
+    weekends without a machine are usual and one breakdown is not. None where it has not been looked up.
+    """
+    if usual is None:
+        return SILENT_AFTER
+    return min(max(usual * 3 / 2, SILENT_AFTER_LEAST), SILENT_AFTER)
+
+
 def begin(counter: Counter, at: datetime) -> CounterTrack:
     """The counter as commissioning found it: count and reading are the same number."""
     return CounterTrack(
@@ -58,8 +73,8 @@ def begin(counter: Counter, at: datetime) -> CounterTrack:
 
 def fits(rise: int, since: datetime, at: datetime, max_per_second: int) -> bool:
     """Whether the counter can have risen by so much in that time, a second given for clocks that differ."""
-    microseconds = (at - since + timedelta(seconds=1)) // timedelta(microseconds=1)
-    return rise * 1_000_000 <= max_per_second * max(microseconds, 0)
+    microseconds = (at - since + _SECOND) // _MICROSECOND
+    return rise <= 0 if microseconds < 0 else rise * 1_000_000 <= max_per_second * microseconds
 
 
 def judge_reading(track: CounterTrack, reading: int, at: datetime) -> int | str:

@@ -9,7 +9,7 @@ Rules of this file
 """
 
 from collections.abc import Iterable, Iterator
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, assert_never
 
 from msgspec import Struct
@@ -27,7 +27,7 @@ from service.domain.spindle import (
     checked,
     conceded,
     counted,
-    silent_from,
+    silent_after,
     torqued,
     with_rechecks,
     working,
@@ -36,13 +36,22 @@ from service.domain.step import Finding, References, SpindleKnown, SpindleRetire
 
 
 class View(Struct, frozen=True, kw_only=True):
-    """A state at a time: reading and count then, the rechecks advanced to it, health and clearance."""
+    """A state at a time: reading and count then, the rechecks advanced to it, health and clearance.
+
+    `silent` is when the counter falls silent, `quiet` when it has been quiet for so long that its usual pause is asked.
+    """
 
     now: Moment
     reading: int
     counted_at: datetime
     rechecks: tuple[Episode, ...]
     assessment: Assessment
+    silent: datetime | None = None
+    quiet: datetime | None = None
+
+    def looks_like(self, other: "View") -> bool:
+        """Whether time has changed nothing that is shown."""
+        return (self.assessment, self.rechecks) == (other.assessment, other.rechecks)
 
 
 def step(state: SpindleState | None, key: str, fact: Fact, known: References) -> Step:
@@ -147,8 +156,16 @@ def _watched(state: SpindleState, fact: Fact, known: References) -> SpindleState
     return replace(state, withheld=mark)
 
 
-def view(state: SpindleState, now: datetime, newest: tuple[int, datetime] | None = None) -> View:
-    """The state at `now`, with the newest counted reading as (reading, time) where one is newer than the facts."""
+def view(
+    state: SpindleState,
+    now: datetime,
+    newest: tuple[int, datetime] | None = None,
+    usual: timedelta | None = None,
+) -> View:
+    """The state at `now`, with the newest counted reading as (reading, time) where one is newer than the facts.
+
+    `usual` is the usual pause between readings before that one, where it has been looked up.
+    """
     track = state.counter
     counted_at = track.read_at
     if newest is not None and newest[1] > track.read_at and counter.can_have_reached(track, *newest):
@@ -156,8 +173,16 @@ def view(state: SpindleState, now: datetime, newest: tuple[int, datetime] | None
         track = replace(track, read_at=counted_at)
     moment = Moment(time=now, count=track.count, sequence=None)
     episodes = tuple(recheck.advance(each, moment, away=state.away) for each in state.rechecks)
-    assessment = assess(replace(state, counter=track), episodes, moment)
-    return View(now=moment, reading=track.reading, counted_at=counted_at, rechecks=episodes, assessment=assessment)
+    silent = silent_after(state, counted_at, counter.silence(usual))
+    return View(
+        now=moment,
+        reading=track.reading,
+        counted_at=counted_at,
+        rechecks=episodes,
+        assessment=assess(replace(state, counter=track), episodes, moment, silent),
+        silent=silent,
+        quiet=None if usual is not None else silent_after(state, counted_at, counter.SILENT_AFTER_LEAST),
+    )
 
 
 def next_look(state: SpindleState, view: View) -> datetime | None:
@@ -168,7 +193,7 @@ def next_look(state: SpindleState, view: View) -> datetime | None:
     concession = conceded(state)
     if concession is not None and concession.holds(view.now):
         times.append(concession.until)
-    times.append(silent_from(state, view.counted_at))
+    times += [view.quiet, view.silent]
     return min((time for time in times if time is not None and time > view.now.time), default=None)
 
 

@@ -5,7 +5,7 @@ be used, never a statement that a machine is safe.
 """
 
 from collections.abc import Iterator
-from datetime import UTC
+from datetime import UTC, datetime
 from typing import Final, Literal
 
 from msgspec import Struct
@@ -13,7 +13,7 @@ from msgspec.structs import replace
 
 from service.domain.finding import Recall
 from service.domain.recheck import LOT_CHECK, Episode, Moment
-from service.domain.spindle import SpindleState, conceded, silent_from
+from service.domain.spindle import SpindleState, conceded
 
 Health = Literal["failure", "out_of_specification", "function_check", "maintenance_required", "normal"]
 Clearance = Literal["withheld", "restricted", "cleared"]
@@ -53,13 +53,18 @@ def worse(one: str | None, other: str | None) -> str | None:
     return min(known, key=[str(each) for each in WORST_FIRST].index, default=None)
 
 
-def assess(state: SpindleState, episodes: tuple[Episode, ...], now: Moment) -> Assessment:
-    """The worst of all that stands against the spindle at `now`, with the episodes advanced to it."""
+def assess(
+    state: SpindleState, episodes: tuple[Episode, ...], now: Moment, silent: datetime | None = None
+) -> Assessment:
+    """The worst of all that stands against the spindle at `now`, with the episodes advanced to it.
+
+    `silent` is when its counter falls silent.
+    """
     if state.away:
         reason = Reason(code=f"in_{state.lifecycle}", text=_AWAY[state.lifecycle], entry=state.away_entry)
         return Assessment(health=None, reasons=(reason,), clearance="withheld")
     found = sorted(
-        _all_reasons(state, episodes, now),
+        _all_reasons(state, episodes, now, silent),
         key=lambda each: (WORST_FIRST.index(each[0]), _STRICTEST_FIRST.index(each[1])),
     )
     return Assessment(
@@ -76,7 +81,9 @@ _AWAY: Final = {
 }
 
 
-def _all_reasons(state: SpindleState, episodes: tuple[Episode, ...], now: Moment) -> Iterator[_Found]:
+def _all_reasons(
+    state: SpindleState, episodes: tuple[Episode, ...], now: Moment, silent: datetime | None
+) -> Iterator[_Found]:
     yield from _force(state)
     yield from _conditions(state)
     yield from _setting(state, now)
@@ -84,7 +91,7 @@ def _all_reasons(state: SpindleState, episodes: tuple[Episode, ...], now: Moment
     yield from _run_out(state)
     yield from _job(state)
     yield from _rechecks(episodes)
-    yield from _counter(state, now)
+    yield from _counter(state, now, silent)
 
 
 def measured_reasons(state: SpindleState, now: Moment) -> Iterator[tuple[Health, Reason]]:
@@ -235,7 +242,7 @@ def _rechecks(episodes: tuple[Episode, ...]) -> Iterator[_Found]:
             yield _found("maintenance_required", "restricted", "recheck_deferred", text, episode.deferral.sequence)
 
 
-def _counter(state: SpindleState, now: Moment) -> Iterator[_Found]:
+def _counter(state: SpindleState, now: Moment, silent: datetime | None) -> Iterator[_Found]:
     track = state.counter
     if track.flag is not None:
         words = f"further than the time allows at {track.max_per_second} a second (the counter's max_per_second)"
@@ -246,7 +253,6 @@ def _counter(state: SpindleState, now: Moment) -> Iterator[_Found]:
         when = f"{track.flag.time:%Y-%m-%d at %H:%M} UTC"
         text = f"The counter read {track.flag.reading}, {words}, on {when}; it is not counted until explained."
         yield _found("maintenance_required", "restricted", track.flag.code, text, track.flag.sequence)
-    silent = silent_from(state, track.read_at)
     if silent is not None and now.time >= silent:
         text = f"The counter was last read on {track.read_at:%Y-%m-%d at %H:%M} UTC."
         yield _found("maintenance_required", "restricted", "counter_silent", text, None)

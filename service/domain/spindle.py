@@ -10,7 +10,7 @@ Rules of this file
 """
 
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Final, Literal
 
@@ -21,7 +21,7 @@ from service.domain import recheck
 from service.domain.admissibility import Preparation, RebuildRecord, TorqueDoubt, TorqueRecord
 from service.domain.cause import Cause
 from service.domain.concession import Conceded, Concession, to_concede
-from service.domain.counter import SILENT_AFTER, CounterTrack
+from service.domain.counter import CounterTrack
 from service.domain.event.sheets import Recheck, RunOutLimit
 from service.domain.gauge import Gauge
 from service.domain.nose_response import ObservedTurn, Turned
@@ -178,9 +178,9 @@ def standing_against(state: SpindleState) -> Conceded | None:
     return None if state.setting is None else to_concede(state.setting.at.sequence, state.setting.verdict)
 
 
-def silent_from(state: SpindleState, read_at: datetime) -> datetime | None:
-    """When a counter last read then falls silent; None where nobody pushes it. In store it has nothing to say."""
-    return max(read_at, state.place.installed) + SILENT_AFTER if state.counter.pushed else None
+def silent_after(state: SpindleState, read_at: datetime, silence: timedelta) -> datetime | None:
+    """When a counter last read then has been quiet for so long; None where nobody pushes it, or in store."""
+    return max(read_at, state.place.installed) + silence if state.counter.pushed else None
 
 
 def preparation(state: SpindleState) -> Preparation:

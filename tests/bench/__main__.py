@@ -3,14 +3,15 @@
 import asyncio
 from collections.abc import Awaitable, Callable
 
-from tests.bench import folding, health, lives, peer, reading, writing
+from tests.bench import counting, folding, health, lives, peer, reading, writing
 from tests.bench.ground import Ground, Row, ground
 
 
 async def _rows(at: Ground) -> list[Row]:
     rows: list[Row] = []
-    measures: tuple[Callable[[Ground], Awaitable[Row | None]], ...] = (
+    measures: tuple[Callable[[Ground], Awaitable[Row | list[Row] | None]], ...] = (
         *writing.MEASURES,
+        *counting.MEASURES,
         *reading.MEASURES,
         *folding.MEASURES,
         *lives.MEASURES,
@@ -18,12 +19,12 @@ async def _rows(at: Ground) -> list[Row]:
         *peer.MEASURES,
     )
     for measure in measures:
-        row = await measure(at)
-        if row is None:
+        found = await measure(at)
+        if found is None:
             print(f"  {measure.__module__} is left out: install the extra `bench`", flush=True)
-            continue
-        print(f"  {row.name}: {row.ours} against {row.bare}", flush=True)
-        rows.append(row)
+        for row in [found] if isinstance(found, Row) else found or []:
+            print(f"  {row.name}: {row.ours} against {row.bare}", flush=True)
+            rows.append(row)
     return rows
 
 

@@ -22,7 +22,7 @@ COLUMNS = [
 ]
 
 
-async def _copy(dsn: str, rows: int, connections: int) -> float:
+async def copied(dsn: str, rows: int, connections: int) -> float:
     """Readings a second by COPY of the same rows into a table with the same indexes, a transaction a round."""
     pool = await asyncpg.create_pool(dsn, min_size=connections, max_size=connections)
     await pool.execute(BARE_TABLE)
@@ -62,7 +62,7 @@ async def bulk_thousand(at: Ground) -> Row:
     async with client(at.service) as session:
         keys = await commission(session, "bulk", 1000)
     ours = await _bulk(at, "bulk", [keys])
-    bare = await _copy(at.dsn, 1000, 1)
+    bare = await copied(at.dsn, 1000, 1)
     return Row(
         name="bulk readings, 1,000 a call",
         ours=f"{ours:,.0f}/s",
@@ -77,7 +77,7 @@ async def bulk_ten_thousand(at: Ground) -> Row:
         keys = await commission(session, "many", 10_000)
     groups = await _by_log(at.dsn, keys, 4)
     ours = await _bulk(at, "many", groups)
-    bare = await _copy(at.dsn, 10_000, 4)
+    bare = await copied(at.dsn, 10_000, 4)
     return Row(
         name="bulk readings, 10,000 split by log over 4 connections",
         ours=f"{ours:,.0f}/s",
@@ -110,7 +110,7 @@ async def single_events(at: Ground) -> Row:
         seconds = await timed(500, ours)
     async with client(at.bare) as session:
         bare = await timed(500, lambda number: send(session, "/row", event(f"b-{number}", "clamp.exercised", "x", {})))
-    commits = await _one_row_commits(at.dsn)
+    commits = await one_row_commits(at.dsn)
     return Row(
         name=f"single event, p50 (p99 {high(seconds) * 1e3:.1f} against {high(bare) * 1e3:.1f} ms)",
         ours=f"{middle(seconds) * 1e3:.2f} ms",
@@ -120,7 +120,7 @@ async def single_events(at: Ground) -> Row:
     )
 
 
-async def _one_row_commits(dsn: str) -> float:
+async def one_row_commits(dsn: str) -> float:
     connection = await asyncpg.connect(dsn)
     seconds = []
     for number in range(300):

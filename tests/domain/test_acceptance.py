@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
+from service.domain.counter import SILENT_AFTER_LEAST
 from service.domain.fold import next_look
 from service.domain.recheck import REPEAT_CHECK
 from tests.domain.one_spindle import BED_IN, COUNTER, FORCE_QUARTERLY, PLACE, Spindle, accepted, day
@@ -358,9 +359,10 @@ def test_nobody_waits_for_a_concession_that_its_count_has_ended() -> None:
     spindle.measure("11.50")
     granted = {"until": day(5).isoformat(), "until_count": 118_300, "reason": "no set", "approved_by": "r.t."}
     spindle.tell("concession.granted", granted)
-    assert next_look(spindle.state, spindle.see()) == day(5)
+    assert next_look(spindle.state, spindle.see(on=4)) == day(5)
     spindle.count(118_300, on=2)
-    assert next_look(spindle.state, spindle.see()) == day(9), "when the counter falls silent"
+    assert next_look(spindle.state, spindle.see()) == day(2) + SILENT_AFTER_LEAST, "when it may be silent"
+    assert next_look(spindle.state, spindle.see(on=3)) == day(9), "when it is silent"
 
 
 def test_a_concession_ends_with_the_clamping_set() -> None:

@@ -8,12 +8,12 @@ from typing import Any, Final, TypeVar
 import asyncpg
 from msgspec import Struct
 
-from service.count import Answered
 from service.domain.refusal import Refusal
 from service.receipt import Receipt
+from tests.story.loading import Counted
 
-Outcome = Receipt | Refusal | list[Answered]
-Written = TypeVar("Written", Receipt, list[Answered])
+Outcome = Receipt | Refusal | list[Counted]
+Written = TypeVar("Written", Receipt, list[Counted])
 PATIENCE_S: Final = 30.0
 _WAITING: Final = """
     SELECT count(*) FROM pg_stat_activity

@@ -12,7 +12,6 @@ from typing import Any, Final
 import pytest
 
 from service.access import Key
-from service.count import Answered, count
 from service.domain.refusal import Refusal
 from service.postgres import Database
 from service.receipt import Receipt
@@ -20,9 +19,11 @@ from service.record import record
 from tests.postgres.holding import PATIENCE_S, Hold, holding, outcome
 from tests.story.loading import (
     ENDED,
+    Counted,
     ago,
     assert_whole,
     commissioned,
+    count_snapshot,
     counter_read,
     event,
     load,
@@ -116,8 +117,8 @@ def calibration() -> dict[str, Any]:
 
 async def in_bulk(
     database: Database, key: Key, readings: dict[str, int], *, source: str = "/skerrow/mes", time: datetime = LATER
-) -> list[Answered]:
-    return await count(database, source=source, time=time, readings=readings, key=key)
+) -> list[Counted]:
+    return await count_snapshot(database, source=source, time=time, readings=readings, key=key)
 
 
 def one_is_accepted(answers: list[Any]) -> None:

@@ -16,11 +16,10 @@ from typing import Any, Final
 import asyncpg
 import pytest
 
-from service.count import count
 from service.migrate import MigrationRefused, head, migrate, refuse_too_old
 from service.postgres import ROLE, Database, Statement
 from tests.running import running, select
-from tests.story.loading import ago, assert_whole, load, load_running, measured, mint, rebuild
+from tests.story.loading import ago, assert_whole, count_snapshot, load, load_running, measured, mint, rebuild
 
 OLDEST_PROGRAMS: Final = Path("/usr/lib/postgresql/15/bin")
 OBJECTS: Final = """
@@ -200,7 +199,7 @@ async def story(database: Database, url: str) -> None:
     key = await load_running(database, ["S1", "S2"])
     await load(database, key, rebuild("S1"))
     readings = {"S1": 118_300, "S2": 118_400, "M-S2/1": 118_400}
-    answers = await count(database, source="/skerrow/mes", time=ago(minutes=-5), readings=readings, key=key)
+    answers = await count_snapshot(database, source="/skerrow/mes", time=ago(minutes=-5), readings=readings, key=key)
     assert sorted(each.status for each in answers) == ["accepted", "accepted", "duplicate"]
     tally = await assert_whole(database, url)
     assert (tally.facts, tally.readings) == (16, 2)

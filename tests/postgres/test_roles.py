@@ -13,11 +13,10 @@ import pytest
 from asyncpg.exceptions import InsufficientPrivilegeError, RestrictViolationError
 
 from service import ledger
-from service.count import count
 from service.migrate import migrate
 from service.postgres import ROLE, Database, Statement
 from tests.running import running, select
-from tests.story.loading import START_COUNT, ago, assert_whole, load, load_running, rebuild
+from tests.story.loading import START_COUNT, ago, assert_whole, count_snapshot, load, load_running, rebuild
 
 MAY_CHANGE: Final = {("log", "position"), ("log", "recorded"), ("subject", "sequence"), ("subject", "head")}
 TABLES: Final = """
@@ -59,7 +58,9 @@ async def load_readings(database: Database, *, at: datetime | None = None) -> No
     key = await load_running(database, ["S1", "S2"])
     await load(database, key, rebuild("S1"))
     readings = {"S1": 118_300, "S2": 118_400}
-    answers = await count(database, source="/skerrow/mes", time=at or ago(minutes=-5), readings=readings, key=key)
+    answers = await count_snapshot(
+        database, source="/skerrow/mes", time=at or ago(minutes=-5), readings=readings, key=key
+    )
     assert [each.status for each in answers] == ["accepted", "accepted"]
 
 
@@ -155,7 +156,9 @@ async def test_many_make_weeks_at_once_while_readings_come_in(database: Database
         told = 0
         for minute in range(1, 20):
             readings = {"S1": START_COUNT + 20 + minute, "S2": START_COUNT + 20 + minute}
-            answers = await count(database, source="/mes", time=ago(minutes=-minute), readings=readings, key=key)
+            answers = await count_snapshot(
+                database, source="/mes", time=ago(minutes=-minute), readings=readings, key=key
+            )
             told += sum(each.status == "accepted" for each in answers)
         return told
 

@@ -9,10 +9,19 @@ import asyncpg
 import pytest
 
 from service import ledger
-from service.count import count
 from service.domain import chain
 from service.postgres import Database
-from tests.story.loading import START_COUNT, ago, assert_whole, counter_read, load, load_running, rebuild, verified
+from tests.story.loading import (
+    START_COUNT,
+    ago,
+    assert_whole,
+    count_snapshot,
+    counter_read,
+    load,
+    load_running,
+    rebuild,
+    verified,
+)
 
 TEXTS: Final = (
     "",
@@ -168,7 +177,9 @@ async def altering(database: Database, database_url: str, past_triggers: Any) ->
     await load(database, key, [*rebuild("S1"), by_nobody])
     for minutes in range(1, 5):
         readings = {"S1": 118_220 + minutes, "S2": 118_100 + minutes, "S3": 118_200 + minutes}
-        answers = await count(database, source="/skerrow/mes", time=ago(minutes=-minutes), readings=readings, key=key)
+        answers = await count_snapshot(
+            database, source="/skerrow/mes", time=ago(minutes=-minutes), readings=readings, key=key
+        )
         assert {each.status for each in answers} == {"accepted"}
     whole = await assert_whole(database, database_url)
     assert (whole.subjects, whole.facts, whole.readings) == (7, 19, 12)

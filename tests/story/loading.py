@@ -1,17 +1,21 @@
 """Spindles of the invented Skerrow works for tests that write: events that ended yesterday, and what holds after."""
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 import asyncpg
 import msgspec
+from msgspec import Struct
 
 from service import access, ledger, projections
 from service.access import Key
+from service.count import count
 from service.domain.event.envelope import Event, read_event
+from service.domain.refusal import Refusal
 from service.postgres import Database, Statement
+from service.reading_names import snapshot
 from service.receipt import Receipt
 from service.record import record
 from service.refold import fold_whole
@@ -195,3 +199,24 @@ _NEWEST_READING: Final = """
     ) AS plain ON plain.occurred >= counter.read_at
     WHERE plain.occurred > counter.read_at OR plain.reading <> counter.reading
 """
+
+
+class Counted(Struct, frozen=True, kw_only=True):
+    """What became of one reading, under the name it was sent with."""
+
+    named: str
+    status: str
+    refusal: Refusal | None = None
+
+
+async def count_snapshot(
+    database: Database, *, source: str, time: datetime, readings: Mapping[str, int], key: Key
+) -> list[Counted]:
+    """Counters read at one time, in the order in which they are named."""
+    answers = await count(database, snapshot(source, time, readings.items(), key))
+    return [
+        Counted(named=named, status="refused", refusal=answer)
+        if isinstance(answer, Refusal)
+        else Counted(named=named, status=answer)
+        for named, answer in zip(readings, answers, strict=True)
+    ]
