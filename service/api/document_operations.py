@@ -1,22 +1,16 @@
 """What is told of each operation beyond what its handler says: a line, its refusals, what is answered."""
 
-from typing import Any, Final, Literal
-
-from msgspec import Struct
+from typing import Final
 
 from service.api.clearances import ClearancesAsked
 from service.api.counter_lines import OneReading
 from service.api.counters import Readings
 from service.api.document_members import any_of, ref
-from service.api.door import MERGE_PATCH
+from service.api.document_systems import OF_SYSTEMS
+from service.api.document_told import JSON, OF_THE_NEW, Answer, Told
 from service.api.event_lines import MEDIA_TYPE as LINES
 from service.api.events import BATCH, SINGLE
-from service.api.ingest import TAKEN as XML
-from service.api.mappings import MappingChange
-from service.api.planning import WorkOrderChange
 from service.api.probes import Readiness
-from service.api.webhooks import EndpointChange
-from service.api.work_orders import B2MML
 from service.domain.budget import BudgetAsked
 from service.domain.chart import ChartAsked
 from service.domain.conformity import ConformityAsked, GlobalRiskAsked
@@ -28,35 +22,6 @@ from service.domain.replacement import ReplacementAsked
 from service.domain.spring import SpringAsked
 from service.domain.study import StudyAsked
 from service.domain.trend import TrendAsked
-
-JSON: Final = "application/json"
-
-
-class Answer(Struct, frozen=True, kw_only=True):
-    """One answer of success. `schemas` by media type; without any, what the handler returns, or nothing at all."""
-
-    text: str
-    schemas: dict[str, Any] | None = None
-    headers: tuple[str, ...] = ()
-
-
-class Told(Struct, frozen=True, kw_only=True):
-    """`codes` are the problems besides those that the key, parameters and body of any such operation can bring.
-
-    `guarded` where If-Match may or must say what is to be changed; `streamed` says what the events are where the answer
-    can be server-sent events too.
-    """
-
-    line: str
-    codes: tuple[str, ...] = ()
-    answers: dict[int, Answer] = {}
-    bodies: dict[str, Any] | None = None
-    conditional: bool = False
-    without_database: bool = False
-    paged: bool = False
-    guarded: Literal["may", "must"] | None = None
-    streamed: str | None = None
-
 
 _OF_EVENTS: Final = (
     *("json_malformed", "event_invalid", "time_in_future", "plant_not_allowed", "identity_conflict"),
@@ -71,7 +36,6 @@ _OF_EVENTS: Final = (
 )
 _OF_CODED_BODIES: Final = ("content_encoding_unknown", "content_encoding_malformed", "unpacks_too_far")
 _OF_THE_PAST: Final = ("time_invalid", "time_to_come")
-_OF_DELIVERIES: Final = ("notice_type_unknown", "time_invalid")
 _OF_EVALUATIONS: Final = ("json_malformed", "evaluation_invalid")
 _BATCH_ANSWER: Final = {"type": "array", "items": any_of(["Receipt", "Refused"])}
 _EVENTS_TAKEN: Final = {
@@ -109,42 +73,15 @@ _FEED: Final = {
         headers=("Link",),
     )
 }
-_XML: Final = {"type": "string", "description": "An MTConnectStreams document, at most 5 MiB"}
-_OF_DOCUMENTS: Final = (
-    "What became of its observations, and where the agent is to be asked on. What is refused of a document is answered "
-    "for itself: `count_negative`, `count_not_a_number`, `count_not_whole`, `count_out_of_range`, "
-    "`observation_not_a_count`, `sequence_invalid`, `sequence_conflict`, `timestamp_invalid`, `time_in_future`, "
-    "`counter_implausible`, `spindle_unknown`, `spindle_not_installed`."
-)
 _READY: Final = {
     200: Answer(text="Requests can be served; `findings` may still hold remarks."),
     503: Answer(text="Requests cannot be served; `findings` say why.", schemas={JSON: ref(Readiness.__name__)}),
 }
-_B2MML: Final = {
-    "type": "object",
-    "description": "A document of the public B2MML JSON schema (MESA International): a WorkRequest, a JobResponse once "
-    "the job is proven; of several orders a WorkSchedule and a JobResponseList.",
-}
-_PAGE_OF_ORDERS: Final = {
-    "type": "object",
-    "properties": {
-        "items": {"type": "array", "items": ref("WorkOrderShown")},
-        "next": {"type": ["string", "null"], "description": "the cursor to go on with"},
-    },
-    "required": ["items", "next"],
-}
-_ORDERS_TOLD: Final = {
-    200: Answer(
-        text="A page; with `after` the changes since, and a `next` that is never null.",
-        schemas={JSON: _PAGE_OF_ORDERS, B2MML: _B2MML},
-    )
-}
-_ORDER_TOLD: Final = {200: Answer(text="The order.", schemas={JSON: ref("WorkOrderShown"), B2MML: _B2MML})}
-_OF_THE_NEW: Final = ("Location", "ETag", "CacheControl")
 _METRICS: Final = {"text/plain": {"type": "string"}}
 _HTML: Final = {"text/html": {"type": "string"}}
 
 OPERATIONS: Final[dict[str, Told]] = {
+    **OF_SYSTEMS,
     "post_events": Told(
         line="Take in one event, a batch, or lines",
         codes=(*_OF_EVENTS, *_OF_CODED_BODIES),
@@ -162,37 +99,6 @@ OPERATIONS: Final[dict[str, Told]] = {
         codes=("json_malformed", "event_invalid", "time_in_future", "member_repeated", *_OF_CODED_BODIES),
         answers={200: Answer(text="How many were taken, and each that was not, by name; of lines with its `line`.")},
         bodies=_READING_BODIES,
-    ),
-    "post_document": Told(
-        line="Take in one document of an MTConnect agent",
-        codes=(
-            *("xml_malformed", "xml_not_allowed", "document_wrong", "document_incomplete", "agent_said_error"),
-            *("content_type_unknown", "body_too_large"),
-        ),
-        answers={200: Answer(text=_OF_DOCUMENTS)},
-        bodies={
-            media: {"type": "string", "description": "An MTConnectStreams document, at most 5 MiB"} for media in XML
-        },
-    ),
-    "add_mapping": Told(
-        line="Tie a data item of an MTConnect device to a spindle",
-        codes=("json_malformed", "mapping_invalid", "spindle_unknown", "already_tied"),
-        answers={201: Answer(text="The mapping.", headers=("Location", "ETag"))},
-    ),
-    "list_mappings": Told(line="List mappings of MTConnect data items", paged=True),
-    "read_mapping": Told(line="Read a mapping", codes=("mapping_not_found",), conditional=True),
-    "change_mapping": Told(
-        line="Change a mapping",
-        codes=("mapping_not_found", "mapping_invalid", "spindle_unknown", "already_tied"),
-        guarded="must",
-        answers={200: Answer(text="The mapping as it is now.", headers=("ETag", "CacheControl"))},
-        bodies={media: ref(MappingChange.__name__) for media in (JSON, MERGE_PATCH)},
-    ),
-    "delete_mapping": Told(
-        line="End a mapping",
-        codes=("mapping_not_found",),
-        guarded="may",
-        answers={204: Answer(text="It is ended; what it counted stays.")},
     ),
     "list_spindles": Told(
         line="List spindles, or their health alone, or hear how it changes",
@@ -227,28 +133,6 @@ OPERATIONS: Final[dict[str, Told]] = {
         line="List rechecks: what is due, was done, or waits", codes=("spindle_needed", *_OF_THE_PAST), paged=True
     ),
     "read_plan": Told(line="Read what falls due in the coming weeks, and what is needed for it"),
-    "list_work_orders": Told(
-        line="List work orders, or read on what has changed of them",
-        codes=("not_acceptable", "not_with_after", "time_invalid"),
-        paged=True,
-        answers=_ORDERS_TOLD,
-    ),
-    "read_work_order": Told(
-        line="Read a work order",
-        codes=("work_order_not_found", "not_acceptable"),
-        conditional=True,
-        answers=_ORDER_TOLD,
-    ),
-    "plan_work_order": Told(
-        line="Say what is planned of a work order, or that it was closed outside",
-        codes=(
-            *("work_order_not_found", "member_of_the_ledger", "work_order_ended", "planning_invalid"),
-            *("planned_times_reversed", "time_invalid"),
-        ),
-        guarded="must",
-        answers={200: Answer(text="The order as it is now.", headers=("ETag", "CacheControl"))},
-        bodies={media: ref(WorkOrderChange.__name__) for media in (JSON, MERGE_PATCH)},
-    ),
     "list_sheets": Told(line="List setting sheets", paged=True),
     "read_sheet": Told(
         line="Read a setting sheet with all its revisions", codes=("sheet_not_found",), conditional=True
@@ -315,85 +199,10 @@ OPERATIONS: Final[dict[str, Told]] = {
     "post_spring": Told(
         line="Ask for the force of disc springs", codes=_OF_EVALUATIONS, bodies={JSON: ref(SpringAsked.__name__)}
     ),
-    "add_endpoint": Told(
-        line="Add a webhook endpoint",
-        codes=(
-            *("json_malformed", "notice_type_unknown", "description_malformed", "secret_malformed", "url_malformed"),
-            *("url_has_credentials", "address_not_allowed", "certificate_unusable", "plant_outside_key"),
-        ),
-        answers={201: Answer(text="The endpoint and, this once, its secret.", headers=_OF_THE_NEW)},
-    ),
-    "list_endpoints": Told(line="List webhook endpoints", paged=True),
-    "read_endpoint": Told(line="Read a webhook endpoint", codes=("endpoint_unknown",), conditional=True),
-    "change_endpoint": Told(
-        line="Change a webhook endpoint: where it is, what it is told and how, or a pause",
-        codes=(
-            *("endpoint_unknown", "notice_type_unknown", "description_malformed", "url_malformed"),
-            *("url_has_credentials", "address_not_allowed", "certificate_unusable", "plant_outside_key"),
-        ),
-        guarded="must",
-        answers={200: Answer(text="The endpoint as it is now.", headers=("ETag", "CacheControl"))},
-        bodies={media: ref(EndpointChange.__name__) for media in (JSON, MERGE_PATCH)},
-    ),
-    "delete_endpoint": Told(
-        line="Delete a webhook endpoint",
-        codes=("endpoint_unknown",),
-        guarded="may",
-        answers={204: Answer(text="It is deleted; what waited for it is dropped.")},
-    ),
-    "rotate_secret": Told(
-        line="Sign for a webhook endpoint with a new secret",
-        codes=("json_malformed", "endpoint_unknown", "secret_malformed", "too_many_secrets"),
-        answers={200: Answer(text="What signs now and, this once, the new secret.")},
-    ),
-    "read_public_keys": Told(
-        line="Read the public keys of signatures",
-        conditional=True,
-        answers={200: Answer(text="A JSON Web Key Set (RFC 7517) of ed25519 keys (RFC 8037).")},
-    ),
-    "ping_endpoint": Told(
-        line="Send a signed ping to a webhook endpoint",
-        codes=("endpoint_unknown",),
-        answers={202: Answer(text="The ping waits to be sent under this id.")},
-    ),
-    "list_deliveries": Told(
-        line="List what was sent to a webhook endpoint, with every attempt",
-        codes=("endpoint_unknown", *_OF_DELIVERIES),
-        paged=True,
-    ),
-    "list_every_delivery": Told(line="List what was sent to any webhook endpoint", codes=_OF_DELIVERIES, paged=True),
-    "read_delivery": Told(
-        line="Read what became of one notice at one webhook endpoint",
-        codes=("endpoint_unknown", "delivery_unknown", "not_found"),
-        conditional=True,
-    ),
-    "list_attempts": Told(
-        line="List every attempt at a webhook endpoint", codes=("endpoint_unknown", "time_invalid"), paged=True
-    ),
-    "replay_delivery": Told(
-        line="Send one notice to a webhook endpoint again",
-        codes=("endpoint_unknown", "delivery_unknown", "not_found"),
-        answers={202: Answer(text="The delivery as it stands: due now, unless it was on its way.")},
-    ),
-    "replay_deliveries": Told(
-        line="Send a webhook endpoint again what failed, or what it missed; or count it first",
-        codes=("json_malformed", "endpoint_unknown", "notice_type_unknown", "time_invalid", "cursor_malformed"),
-        answers={200: Answer(text="How many were put, or would be, and how many are left.")},
-    ),
-    "read_endpoint_health": Told(
-        line="Read how a webhook endpoint is doing", codes=("endpoint_unknown",), conditional=True
-    ),
-    "list_endpoint_health": Told(line="List how webhook endpoints are doing", paged=True),
-    "read_notice": Told(
-        line="Read a notice whole, where a webhook was sent thin",
-        codes=("notice_not_found",),
-        conditional=True,
-        answers={200: Answer(text="The notice, to the letter.", schemas={JSON: ref("Notice")})},
-    ),
     "mint_key": Told(
         line="Mint a key",
         codes=("json_malformed", "time_invalid", "key_malformed", "scope_unknown", "key_reaches_too_far"),
-        answers={201: Answer(text="The key and, this once, its token.", headers=_OF_THE_NEW)},
+        answers={201: Answer(text="The key and, this once, its token.", headers=OF_THE_NEW)},
     ),
     "list_keys": Told(line="List keys, without their tokens", paged=True),
     "read_key": Told(line="Read a key, without its token", codes=("key_not_found", "not_found"), conditional=True),

@@ -16,8 +16,9 @@ from msgspec import Struct
 from service.api.document_codes import MEANING, STATUS_OF
 from service.api.document_examples import ANSWERS, EXAMPLES
 from service.api.document_members import Schema, any_of, ref
-from service.api.document_operations import JSON, OPERATIONS, Answer, Told
+from service.api.document_operations import OPERATIONS
 from service.api.document_shapes import in_one_dialect
+from service.api.document_told import JSON, Answer, Told
 from service.api.event_stream import MEDIA_TYPE as EVENT_STREAM
 from service.api.pages import Page
 from service.api.problems import MEDIA_TYPE
