@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from msgspec import Struct
 
-from service.domain.use_rate import HALF_LIVES, QUANTILES, SCALES, Prior, UseFit, spread_at
+from service.domain.use_rate import HALF_LIVES, QUANTILES, SCALES, STEADY, Prior, UseFit, spreads
 from service.domain.week_pattern import Floats, hours_of, later, sums_of, time_of
 
 METHOD: Final = "hour-of-week pattern, exponentially weighted level, empirical errors of past forecasts"
@@ -34,8 +34,8 @@ class Due(Struct, frozen=True, kw_only=True):
 
 
 class Pace(Struct, frozen=True, kw_only=True):
-    """Use as it is extrapolated. `sums`: use before each hour of the week; `levels` by half-life; `widened`: standard
-    deviation of the log of the level, beyond what past errors hold, where the group stands in for the spindle.
+    """Use as it is extrapolated. `sums`: use before each hour of the week; `levels` by half-life; `table`: errors by
+    scale; `widened`: standard deviation of the log of the level beyond past errors, where the group stands in.
     """
 
     own: UseFit | None
@@ -43,14 +43,14 @@ class Pace(Struct, frozen=True, kw_only=True):
     sums: Floats
     levels: Floats
     widened: float
+    table: Floats
     zone: tzinfo | None
 
     @property
     def per_day(self) -> float:
-        return float(self.sums[-1]) / 7 * float(self.levels[_STEADY])
+        return float(self.sums[-1]) / 7 * float(self.levels[STEADY])
 
 
-_STEADY: Final = 3
 _CLOSURES: Final = 1.5
 _CLOSED: Final = 12.0
 _NORMAL: Final = np.array([-1.96, -1.2816, 0.0, 1.2816, 1.96])
@@ -70,7 +70,15 @@ def pace_of(own: UseFit | None, prior: Prior | None, zones: Sequence[tzinfo | No
     if own is None or not enough:
         assert prior is not None
         sums = sums_of(np.array(prior.shape) * prior.per_day * 7)
-        return Pace(own=None, prior=prior, sums=sums, levels=np.ones(len(HALF_LIVES)), widened=prior.spread, zone=zone)
+        return Pace(
+            own=None,
+            prior=prior,
+            sums=sums,
+            levels=np.ones(len(HALF_LIVES)),
+            widened=prior.spread,
+            table=spreads(None, prior),
+            zone=zone,
+        )
     sums, levels = sums_of(np.array(own.pattern)), np.array(own.levels)
     widened = 0.0
     if prior is not None:
@@ -79,7 +87,7 @@ def pace_of(own: UseFit | None, prior: Prior | None, zones: Sequence[tzinfo | No
         group = prior.per_day / (float(sums[-1]) / 7)
         levels = np.exp(part * np.log(levels) + (1 - part) * np.log(max(group, 1e-6)))
         widened = prior.spread * float(np.sqrt(1 - part)) if own.seen < 14 else 0.0
-    return Pace(own=own, prior=prior, sums=sums, levels=levels, widened=widened, zone=zone)
+    return Pace(own=own, prior=prior, sums=sums, levels=levels, widened=widened, table=spreads(own, prior), zone=zone)
 
 
 def own_weight(pace: Pace) -> float:
@@ -102,8 +110,8 @@ def reached(pace: Pace, since: datetime, cycles: float) -> tuple[datetime, ...]:
     logs = np.zeros(len(QUANTILES))
     level = 0.0
     for place, weight in ((above - 1, 1 - part), (above, part)):
-        logs = logs + weight * spread_at(pace.own, pace.prior, place)
-        chosen = _STEADY if pace.own is None else pace.own.chosen[place]
+        logs = logs + weight * pace.table[place]
+        chosen = STEADY if pace.own is None else pace.own.chosen[place]
         level += weight * float(np.log(pace.levels[chosen]))
     if pace.widened:
         away = _NORMAL * pace.widened

@@ -27,6 +27,8 @@ SCALES: Final = (1 / 24, 1 / 8, 1 / 4, 1 / 2, 1.0, 2.0, 4.0, 7.0, 14.0, 28.0, 56
 QUANTILES: Final = (0.025, 0.1, 0.5, 0.9, 0.975)
 HALF_LIVES: Final = (0.5, 1.0, 2.0, 4.0, 10.0, 26.0)
 """Weeks. Which serves best is found out for each amount."""
+STEADY: Final = 3
+"""The half-life that is taken unless another is clearly better."""
 _PATTERN_HALF_LIFE: Final = 13.0
 _PASSES: Final = 3
 _ORIGINS: Final = 700
@@ -42,6 +44,9 @@ _OWN_HALF: Final = 20.0
 _GROUP_HALF: Final = 40.0
 _ALIKE: Final = 4
 """So many members of a group count as independent: a quiet month is quiet for all of them. Ours."""
+_EVENS_OUT: Final = 0.2
+"""How fast errors shrink as amounts grow where no run tells: by the root they would were days independent, not at all
+were the level's error everything. Between the two; ours."""
 _STILL: Final = 0.1
 """A day with less than this part of what was expected is a day without use."""
 
@@ -71,10 +76,15 @@ class UseFit(Struct, frozen=True, kw_only=True):
         """Cycles a day on average, days without use included."""
         return self.cycles / self.days if self.days else 0.0
 
+    @property
+    def pace(self) -> float:
+        """Cycles a day at the present level, were it used as on other such days."""
+        return sum(self.pattern) / 7 * self.levels[STEADY]
+
 
 class Prior(Struct, frozen=True, kw_only=True):
-    """What a group knows: the shape of its week (168 parts of one), cycles a day, how far its members differ in that
-    (standard deviation of the logarithm), and the errors of its members.
+    """What a group knows: the shape of its week (168 parts of one), cycles a day as its members are used, how far they
+    differ in that (standard deviation of the logarithm), and their errors.
     """
 
     members: int
@@ -178,7 +188,7 @@ def _nothing_made(through: float, days: float, seen: float, zone: int) -> UseFit
         levels=(1.0,) * len(HALF_LIVES),
         errors=(none,) * len(SCALES),
         runs=(0.0,) * len(SCALES),
-        chosen=(3,) * len(SCALES),
+        chosen=(STEADY,) * len(SCALES),
         zone=zone,
     )
 
@@ -259,19 +269,20 @@ def _errors(
     burn_in = int(_BURN_IN * WEEK)
     origins = np.arange(burn_in, len(expected), max(1, len(expected) // _ORIGINS))
     origins = origins[series.open[origins] > 0.99] if len(origins) else origins
+    ahead = (wanted[-1] - wanted[origins]) * levels[STEADY, origins - 1] if len(origins) else np.zeros(0)
+    ahead = ahead * made[-1] / max(float((expected * levels[STEADY]).sum()), 1e-9)
     tables: list[tuple[float, ...]] = []
     runs: list[float] = []
     chosen: list[int] = []
     for scale in SCALES:
         amount = scale * per_day
-        best, table, independent = 3, (0.0,) * len(QUANTILES), 0.0
-        long_enough = wanted[-1] - wanted[origins] >= _REACH * amount / levels[3, origins - 1] if len(origins) else None
-        begin = origins[long_enough] if long_enough is not None else origins
+        best, table, independent = STEADY, (0.0,) * len(QUANTILES), 0.0
+        begin = origins[ahead >= _REACH * amount]
         if amount > 0 and len(begin) >= 8:
             ratios = _ratios(made, wanted, begin, amount) * levels[:, begin - 1]
             logs = np.log(np.maximum(ratios, 1e-6))
             misses = np.abs(logs).mean(axis=1)
-            best = int(np.argmin(misses)) if misses.min() < 0.98 * misses[3] else 3
+            best = int(np.argmin(misses)) if misses.min() < 0.98 * misses[STEADY] else STEADY
             quantiles = np.quantile(logs[best], QUANTILES)
             table = tuple(float(each) for each in quantiles)
             independent = days * len(begin) / max(len(origins), 1) / max(scale, 0.5)
@@ -303,7 +314,7 @@ def prior_of(fits: Sequence[UseFit]) -> Prior | None:
         return None
     weights = np.array([min(each.days, 90.0) for each in used])
     shapes = np.array([np.array(each.pattern) / sum(each.pattern) for each in used])
-    rates = np.log([each.per_day for each in used])
+    rates = np.log([each.pace for each in used])
     mean = float(np.average(rates, weights=weights))
     spread = float(np.sqrt(np.average((rates - mean) ** 2, weights=weights))) if len(used) > 2 else 0.7
     runs = np.array([each.runs for each in used])
@@ -320,22 +331,27 @@ def prior_of(fits: Sequence[UseFit]) -> Prior | None:
     )
 
 
-def spread_at(own: UseFit | None, prior: Prior | None, place: int) -> Floats:
-    """Quantiles of the log ratio at a scale: own, the group's and a general one, each by how many runs it rests on.
+def spreads(own: UseFit | None, prior: Prior | None) -> Floats:
+    """Quantiles of the log ratio for each scale: own, the group's, and what shorter amounts say, by how many runs each
+    rests on: (scales, quantiles).
 
     Quantiles are averaged (Vincent, 1912), so that the result keeps the shape of what it is made of.
     """
-    general = _general(SCALES[place])
-    if prior is not None:
-        part = prior.runs[place] / (prior.runs[place] + _GROUP_HALF)
-        general = part * np.array(prior.errors[place]) + (1 - part) * general
-    if own is None:
-        return general
-    part = own.runs[place] / (own.runs[place] + _OWN_HALF)
-    return part * np.array(own.errors[place]) + (1 - part) * general
+    table = np.empty((len(SCALES), len(QUANTILES)))
+    known = _UNKNOWN
+    for place, scale in enumerate(SCALES):
+        if place:
+            shorter = known[2] + (known - known[2]) * (SCALES[place - 1] / scale) ** _EVENS_OUT
+            known = shorter
+        if prior is not None:
+            part = prior.runs[place] / (prior.runs[place] + _GROUP_HALF)
+            known = part * np.array(prior.errors[place]) + (1 - part) * known
+        if own is not None:
+            part = own.runs[place] / (own.runs[place] + _OWN_HALF)
+            known = part * np.array(own.errors[place]) + (1 - part) * known
+        table[place] = known
+    return table
 
 
-def _general(days: float) -> Floats:
-    """Where nothing is known: a third of a day's use and a sixth of a long run's, late rather than early. Ours."""
-    sd = float(np.sqrt(0.35**2 / days + 0.17**2))
-    return np.array([-1.96, -1.28, 0.0, 1.35, 2.4]) * min(sd, 1.2)
+_UNKNOWN: Final = np.array([-1.6, -1.0, 0.0, 1.1, 2.0])
+"""An hour's use where nothing is known: from a fifth of it to seven times, late rather than early. Ours."""

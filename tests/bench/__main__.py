@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Awaitable, Callable
 
-from tests.bench import counting, folding, health, lives, peer, reading, writing
+from tests.bench import counting, folding, foreseeing, health, lives, peer, reading, writing
 from tests.bench.ground import Ground, Row, ground
 
 
@@ -16,6 +16,7 @@ async def _rows(at: Ground) -> list[Row]:
         *folding.MEASURES,
         *lives.MEASURES,
         *health.MEASURES,
+        *foreseeing.MEASURES,
         *peer.MEASURES,
     )
     for measure in measures:
