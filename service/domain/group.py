@@ -24,11 +24,16 @@ class Groups:
     """The spindles of one plant, by what they have in common; what a group knows is worked out once."""
 
     def __init__(self, members: Sequence[Member]) -> None:
-        self._members = [each for each in members if each.fit.cycles > 0 and each.fit.seen >= 1]
-        self._known: dict[tuple[str, ...], tuple[int, Prior | None]] = {}
+        used = [each for each in members if each.fit.cycles > 0 and each.fit.seen >= 1]
+        self._number = len(used)
+        self._fits: dict[tuple[str, ...], list[UseFit]] = {}
+        for member in used:
+            for key in _keys_of(member):
+                self._fits.setdefault(key, []).append(member.fit)
+        self._known: dict[tuple[str, ...], Prior | None] = {}
 
     def __len__(self) -> int:
-        return len(self._members)
+        return self._number
 
     def closest(self, hall: str | None, machine: str | None, sheet: str) -> tuple[str, Prior | None]:
         """The closest group that is large enough, by name, with what it knows; None where nobody was used yet."""
@@ -38,24 +43,22 @@ class Groups:
             ("hall", ("hall", hall or "")),
             ("sheet", ("sheet", sheet)),
         ):
-            members, prior = self._prior(key)
-            if members >= FEWEST:
-                return name, prior
-        return "plant", self._prior(("plant",))[1]
+            if len(self._fits.get(key, ())) >= FEWEST:
+                return name, self._prior(key)
+        return "plant", self._prior(("plant",))
 
-    def _prior(self, key: tuple[str, ...]) -> tuple[int, Prior | None]:
+    def _prior(self, key: tuple[str, ...]) -> Prior | None:
         if key not in self._known:
-            mine = [each.fit for each in self._members if _key_of(each, key[0]) == key]
-            self._known[key] = (len(mine), prior_of(mine))
+            self._known[key] = prior_of(self._fits.get(key, ()))
         return self._known[key]
 
 
-def _key_of(member: Member, name: str) -> tuple[str, ...]:
-    parts = {
-        "machine": (member.hall or "", member.machine or ""),
-        "hall and sheet": (member.hall or "", member.sheet),
-        "hall": (member.hall or "",),
-        "sheet": (member.sheet,),
-        "plant": (),
-    }
-    return (name, *parts[name])
+def _keys_of(member: Member) -> tuple[tuple[str, ...], ...]:
+    hall, machine = member.hall or "", member.machine or ""
+    return (
+        ("machine", hall, machine),
+        ("hall and sheet", hall, member.sheet),
+        ("hall", hall),
+        ("sheet", member.sheet),
+        ("plant",),
+    )
