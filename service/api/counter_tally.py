@@ -79,8 +79,7 @@ class Tally:
 
     def tell(self, metrics: Metrics) -> None:
         for status, number in self.counts.items():
-            if number:
-                metrics.add("readings", status, number)
+            metrics.add("readings", status, number)
 
     @property
     def spooled(self) -> bool:
