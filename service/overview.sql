@@ -14,7 +14,7 @@ GROUP BY plant, hall, lifecycle, health, clearance;
 -- Those that time has changed, each with its state.
 SELECT spindle.plant, spindle.hall, spindle.lifecycle, spindle.folded, spindle.fold, spindle.sequence,
        spindle.newest_fact, spindle.settled_at, spindle.settlements, spindle.next_look, spindle.told_health,
-       spindle.untold, counter.reading, counter.read_at
+       spindle.untold, counter.reading, counter.read_at, counter.usual_pause, counter.heard_at
 FROM derived.spindle
 JOIN derived.counter USING (subject)
 WHERE spindle.next_look <= :now::timestamptz

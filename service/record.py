@@ -301,7 +301,6 @@ async def write(
     await projections.write_rechecks(tx, subject, episodes)
     await projections.write_judged(tx, subject, after.steps, after.gauges, whole=after.whole)
     await projections.write_torques(tx, subject, after.tools, whole=after.whole)
-    await work_orders.settle(tx, subject, stored, seen, after.steps, whole=after.whole, tell=tell, cause=cause)
     await projections.write_state(
         tx,
         subject,
@@ -312,6 +311,7 @@ async def write(
         told_health=seen.view.assessment.health if tell or stored is None else stored.told_health,
         untold=not tell,
     )
+    await work_orders.settle(tx, subject, stored, seen, after.steps, whole=after.whole, tell=tell, cause=cause)
     return seen
 
 
@@ -366,7 +366,6 @@ async def settle_time(tx: Transaction, subject: int, stored: Stored) -> Seen:
     await (outbox.put_untold if stored.untold else outbox.put)(tx, notices)
     await projections.write_counter(tx, subject, stored.state, seen.view, usual)
     await projections.write_rechecks(tx, subject, seen.view.rechecks)
-    await work_orders.settle(tx, subject, stored, seen, cause=str(stored.sequence))
     await projections.write_state(
         tx,
         subject,
@@ -377,6 +376,7 @@ async def settle_time(tx: Transaction, subject: int, stored: Stored) -> Seen:
         told_health=health,
         untold=False,
     )
+    await work_orders.settle(tx, subject, stored, seen, cause=str(stored.sequence))
     return seen
 
 

@@ -84,7 +84,7 @@ async def post(ledger: Running, path: str, **wanted: Any) -> Json:
 
 async def test_deliveries_are_found_by_what_they_are(database_url: str) -> None:
     first, second = notice(1), notice(2, "gauge.suspect", "W1", "fell")
-    async with running(database_url) as ledger:
+    async with running(database_url, invented=True) as ledger:
         one, other = await subscribe(ledger), await subscribe(ledger, types=("gauge.suspect",))
         await put(ledger, first)
         await attempt(ledger, status=500, state="failed")
@@ -116,7 +116,7 @@ async def test_deliveries_are_found_by_what_they_are(database_url: str) -> None:
 
 
 async def test_a_walk_through_every_delivery_meets_each_once(database_url: str) -> None:
-    async with running(database_url) as ledger:
+    async with running(database_url, invented=True) as ledger:
         for _ in range(3):
             await subscribe(ledger)
         await put(ledger, *(notice(number) for number in range(7)))
@@ -133,7 +133,7 @@ async def test_a_walk_through_every_delivery_meets_each_once(database_url: str) 
 
 
 async def test_one_delivery_tells_what_became_of_a_ping(database_url: str) -> None:
-    async with running(database_url) as ledger:
+    async with running(database_url, invented=True) as ledger:
         one = await subscribe(ledger)
         pinged = (await ledger.client.post(f"{PATH}/{one}/ping")).json()["notice"]
         place = f"{PATH}/{one}/deliveries/{pinged}"
@@ -149,7 +149,7 @@ async def test_one_delivery_tells_what_became_of_a_ping(database_url: str) -> No
 
 
 async def test_attempts_are_listed_in_the_order_of_time_and_found_by_how_they_went(database_url: str) -> None:
-    async with running(database_url) as ledger:
+    async with running(database_url, invented=True) as ledger:
         one = await subscribe(ledger)
         place = f"{PATH}/{one}/attempts"
         every: list[Json] = [
@@ -189,7 +189,7 @@ async def test_attempts_are_listed_in_the_order_of_time_and_found_by_how_they_we
 
 
 async def test_how_an_endpoint_is_doing_is_said_in_a_word_and_leaves_its_etag_alone(database_url: str) -> None:
-    async with running(database_url) as ledger:
+    async with running(database_url, invented=True) as ledger:
         one, other = await subscribe(ledger), await subscribe(ledger, types=("endpoint.failing",))
         place = f"{PATH}/{one}"
         etag = (await ledger.client.get(place)).headers["etag"]
@@ -231,7 +231,7 @@ async def test_how_an_endpoint_is_doing_is_said_in_a_word_and_leaves_its_etag_al
 
 async def test_a_key_bound_to_plants_sees_and_replays_what_is_of_its_plants(database_url: str) -> None:
     here, there = notice(1), notice(2, plant="fell")
-    async with running(database_url) as ledger:
+    async with running(database_url, invented=True) as ledger:
         everywhere = await subscribe(ledger)
         narrowed = await subscribe(ledger)
         await put(ledger, here, there)
@@ -264,7 +264,7 @@ _FAILED: Final = """
 
 
 async def test_a_replay_is_bounded_counted_first_and_gone_on_with(database_url: str) -> None:
-    async with running(database_url) as ledger:
+    async with running(database_url, invented=True) as ledger:
         one = await subscribe(ledger)
         await select(database_url, _NOTICES, _MANY)
         await select(database_url, _FAILED, one)
@@ -303,14 +303,14 @@ def _assert_refused(answer: httpx.Response, status: int, code: str, pointer: str
 async def test_what_cannot_be_replayed_is_refused_with_its_place(
     database_url: str, wanted: Json, status: int, code: str, pointer: str
 ) -> None:
-    async with running(database_url) as ledger:
+    async with running(database_url, invented=True) as ledger:
         one = await subscribe(ledger)
         _assert_refused(await ledger.client.post(f"{PATH}/{one}/replay", json=wanted), status, code, pointer)
 
 
 @pytest.mark.parametrize("wrong", ["99", "1000", "99999999999", "ok"])
 async def test_a_status_that_no_answer_has_is_refused_by_its_name(database_url: str, wrong: str) -> None:
-    async with running(database_url) as ledger:
+    async with running(database_url, invented=True) as ledger:
         one = await subscribe(ledger)
         answer = await ledger.client.get(f"{PATH}/{one}/attempts", params={"status": ["500", wrong]})
         assert_told(answer)
@@ -334,7 +334,7 @@ async def test_a_status_that_no_answer_has_is_refused_by_its_name(database_url: 
 async def test_what_cannot_be_asked_of_deliveries_is_refused_by_its_name(
     database_url: str, asked: Json, status: int, code: str
 ) -> None:
-    async with running(database_url) as ledger:
+    async with running(database_url, invented=True) as ledger:
         answer = await ledger.client.get("/v1/webhook-deliveries", params=asked)
         assert_told(answer)
         assert (answer.status_code, answer.json()["code"]) == (status, code)
