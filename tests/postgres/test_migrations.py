@@ -23,8 +23,8 @@ from tests.story.loading import ago, assert_whole, count_snapshot, load, load_ru
 
 OLDEST_PROGRAMS: Final = Path("/usr/lib/postgresql/15/bin")
 OBJECTS: Final = """
-    SELECT relkind::text, relname::text, relacl::text FROM pg_class
-    WHERE relnamespace IN ('ledger'::regnamespace, 'derived'::regnamespace, 'kept'::regnamespace) ORDER BY 1, 2
+    SELECT relkind::text, relnamespace::regnamespace::text AS schema, relname::text, relacl::text FROM pg_class
+    WHERE relnamespace IN ('ledger'::regnamespace, 'derived'::regnamespace, 'kept'::regnamespace) ORDER BY 1, 2, 3
 """
 
 
