@@ -27,6 +27,7 @@ NOT_DERIVABLE: Final = {
     "next_look",
     "changed",
     "moved",
+    "usual_pause",
 }
 
 
