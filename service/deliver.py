@@ -36,7 +36,7 @@ HEADERS_KEPT: Final = ("content-type", "location", "retry-after", "server", "dat
 HEADER_CHARACTERS_MAX: Final = 500
 ERROR_CHARACTERS_MAX: Final = 500
 LEASE_BEYOND_TIMEOUT: Final = timedelta(seconds=45)
-AHEAD: Final = 4
+AHEAD: Final = 8
 """So many times what may be on its way is claimed."""
 POLL_S: Final = 0.25
 PAUSE_S: Final = 1.0

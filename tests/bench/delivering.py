@@ -25,7 +25,7 @@ from service.postgres import Database, Statement
 from tests.bench.ground import NOW, Ground, Row, ground, process
 from tests.sealed import SEAL
 
-NOTICES: Final = 4_000
+NOTICES: Final = 20_000
 AT_ONCE: Final = 32
 TAKING: Final = [sys.executable, "-m", "tests.bench.taking"]
 LOOPBACK: Final = (ip_network("127.0.0.0/8"),)
