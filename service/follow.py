@@ -54,7 +54,7 @@ class AgentAway(Exception):
 
 
 async def follow(following: Following, stop: asyncio.Event, say: Say, *, once: bool = False) -> bool:
-    """Follows until it is told to stop, or `once`; answers whether everything was sent.
+    """Follows until it is told to stop, or `once`; answers whether the agent was read and everything sent.
 
     Raises AddressMalformed, and SpoolInUse or SpoolOfAnother.
     """
@@ -69,7 +69,7 @@ async def follow(following: Following, stop: asyncio.Event, say: Say, *, once: b
                 more = await follower.ask()
                 sent = await follower.send_all(stop)
                 if once and not more:
-                    return sent
+                    return sent and follower.heard
                 if not more:
                     await _wait(stop, following.interval)
             return not spool.waiting()
@@ -101,6 +101,7 @@ class _Follower:
         self._count = min(following.count, COUNT_MAX)
         self._said: dict[str, str] = {}
         self._began = 0
+        self.heard = False
 
     def _say_once(self, about: str, text: str) -> None:
         """Says what holds on for long once, until it is over or otherwise."""
@@ -119,8 +120,10 @@ class _Follower:
             more = await self._ask()
         except AgentAway as away:
             self._say_once("agent", f"the agent cannot be read: {away}")
+            self.heard = False
             return False
         self._said.pop("agent", None)
+        self.heard = True
         return more
 
     async def _ask(self) -> bool:

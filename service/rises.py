@@ -170,7 +170,8 @@ def _source(plan: Plan) -> str:
 def _event(plan: Plan, number: int, step: Step) -> Event:
     data: SpindleData
     if step.missed is not None:
-        data, kind = CounterMissed(counts=step.missed, reason="observations that came late"), "counter.missed"
+        reason = "counts that an agent told late, or faster than the counter is read"
+        data, kind = CounterMissed(counts=step.missed, reason=reason), "counter.missed"
     else:
         assert step.old_end is not None
         assert step.new_start is not None

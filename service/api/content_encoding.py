@@ -1,5 +1,6 @@
 """Bodies that come compressed (RFC 9110, 8.4): unpacked as they come, in bounded memory, never to more than is fair."""
 
+import asyncio
 import zlib
 from collections.abc import AsyncIterator, Iterator
 from typing import Any, Final, Protocol
@@ -130,6 +131,8 @@ async def unpacked(request: Request[Any, Any, Any], *, bytes_max: int | None = N
                 raise UnpacksTooFar(f"the body unpacks to more than {most}; send less at a time")
             if portion:
                 yield portion
+                # A small body may unpack to much that means nothing: others have their turn meanwhile.
+                await asyncio.sleep(0)
     if unpacking is not None and came and not unpacking.ended:
         raise PackedMalformed(f"the body is cut short: its {coding} does not end", pointer="")
 

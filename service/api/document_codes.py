@@ -137,6 +137,7 @@ PLACES: Final = {
     "member_unknown": "The member is not one that there is here.",
     "person_unclear": "A person's member is spelled with escapes or stands twice in one object.",
     "pitch_not_a_length": "A pitch is a length above zero.",
+    "torque_not_above_zero": "A torque is a magnitude: it is above zero.",
     "recheck_code_twice": "Each recheck of a sheet has a code of its own.",
     "recheck_window_too_early": "An early window goes with its limit and is at most that.",
     "recheck_without_limit": "A recheck states cycles, days or both.",

@@ -33,7 +33,7 @@ async def _without_this_revision(url: str) -> None:
     await connection.close()
 
 
-async def test_what_was_stored_before_is_listed_and_told_rightly_once_the_sweep_has_been_there(database_url: str) -> None:
+async def test_what_was_stored_before_is_listed_and_told_rightly_after_the_next_sweep(database_url: str) -> None:
     async with running(database_url) as ledger:
         await ledger.record_all(story().values())
         await prepare(ledger, "A", "B")

@@ -134,6 +134,8 @@ class NoseTorqued(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields=
     def __post_init__(self) -> None:
         if self.torque.dimension != "torque":
             raise ValueError(f"unit_of_other_kind: /torque/unit: torque is a torque, {self.torque.unit!r} is not")
+        if self.torque.value <= 0:
+            raise ValueError("torque_not_above_zero: /torque/value: a torque is a magnitude, above zero")
 
 
 class ClampExercised(SpindleFact, frozen=True, kw_only=True, forbid_unknown_fields=True):
