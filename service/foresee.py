@@ -10,6 +10,7 @@ Rules of this file
 import asyncio
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any, Final
 
 import msgspec
@@ -21,8 +22,12 @@ from service.domain.due_time import METHOD, Due, Pace, due_of, exactly, own_weig
 from service.domain.fold import View
 from service.domain.group import Groups, Member
 from service.domain.recheck import ACTIVE, Episode
+from service.domain.shown import StepShown, step_shown
 from service.domain.spindle import FOLD_VERSION, SpindleState, Stay
 from service.domain.use_rate import Prior, UseFit, fit
+from service.domain.wear import Wear, wear_of
+from service.domain.wear_chart import Charts, charts_of
+from service.domain.wear_series import history_of
 from service.domain.week_pattern import hours_of
 from service.postgres import Database, Transaction
 
@@ -64,7 +69,7 @@ class RecheckForeseen(Struct, frozen=True, kw_only=True):
 
 
 class Forecast(Struct, frozen=True, kw_only=True):
-    """What is foreseen of a spindle. `missing` says why there is no rate of use."""
+    """What is foreseen of a spindle. `missing` says why there is no rate of use; `steps` are all that were found."""
 
     key: str
     as_of: datetime
@@ -73,6 +78,8 @@ class Forecast(Struct, frozen=True, kw_only=True):
     use: UseShown | None
     missing: str | None
     rechecks: tuple[RecheckForeseen, ...]
+    wear: Wear
+    steps: tuple[StepShown, ...]
 
 
 def stays_of(stays: Sequence[Stay]) -> list[tuple[float, float]]:
@@ -102,6 +109,8 @@ async def forecast(tx: Transaction, subject: int, key: str, clocks: Clocks, as_o
     own = await asyncio.to_thread(fit, found, counters, stays_of(state.stays), zones, prior) if counters else None
     pace = "not_installed" if state.away else pace_of(own, prior, zones)
     count = state.counter.count if seen.now.count is None else seen.now.count
+    history = await asyncio.to_thread(history_of, then.folded.steps)
+    when = None if isinstance(pace, str) else partial(reached, pace, seen.counted_at)
     return Forecast(
         key=key,
         as_of=now,
@@ -110,7 +119,18 @@ async def forecast(tx: Transaction, subject: int, key: str, clocks: Clocks, as_o
         use=None if isinstance(pace, str) else _use_shown(pace, clocks, state.place.plant, name),
         missing=pace if isinstance(pace, str) else None,
         rechecks=tuple(_foreseen(each, pace, count, seen) for each in seen.rechecks if each.state in ACTIVE),
+        wear=await asyncio.to_thread(wear_of, history, count, when),
+        steps=tuple(step_shown(each) for each in history.steps),
     )
+
+
+async def charts(tx: Transaction, subject: int, key: str, as_of: datetime | None) -> Charts | None:
+    """What was measured of a spindle by then, as charts; None where it was not yet known."""
+    now = as_of or tx.now
+    then = await past.look_back(tx, subject, key, past.Asked(as_of=now, known_at=None))
+    if then is None:
+        return None
+    return await asyncio.to_thread(lambda: charts_of(history_of(then.folded.steps), key, now))
 
 
 def _use_shown(pace: Pace, clocks: Clocks, plant: str, group: str) -> UseShown:

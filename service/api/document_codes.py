@@ -161,7 +161,7 @@ NOTICES: Final = {
     "recheck.superseded": "A rebuild or an adjustment has ended a recheck that had opened.",
     "setting.rejected": "A setting was measured outside the sheet's limits.",
     "draw_force.low": "A draw force is below its warning or its minimum.",
-    "draw_force.stepped": "Kept for later: not announced yet.",
+    "draw_force.stepped": "A draw force has fallen at once by more than scatter, wear and dryness explain: told once.",
     "spindle.health_changed": "A spindle's health is another than was told last, with every reason for it.",
     "gauge.suspect": "What a gauge has judged is in doubt.",
     "lot.suspect": "What a lot has fitted is in doubt.",

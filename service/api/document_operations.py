@@ -120,7 +120,11 @@ OPERATIONS: Final[dict[str, Told]] = {
         codes=("spindle_not_found", *_OF_THE_PAST),
     ),
     "read_forecast": Told(
-        line="Read when a spindle's rechecks are expected to fall due",
+        line="Read when a spindle's rechecks are expected to fall due, what is wearing, and steps of its draw force",
+        codes=("spindle_not_found", *_OF_THE_PAST),
+    ),
+    "read_charts": Told(
+        line="Read what was measured of a spindle as charts",
         codes=("spindle_not_found", *_OF_THE_PAST),
     ),
     "read_history": Told(line="Read everything recorded of a spindle", codes=("spindle_not_found",), paged=True),

@@ -21,8 +21,9 @@ from service.domain.health import Reason
 from service.domain.refusal import Refusal
 from service.domain.shown import SpindleShown, spindle_shown
 from service.domain.spindle import SpindleState
+from service.domain.wear_chart import Charts
 from service.feed import HistoryItem, entries_of
-from service.foresee import Forecast, forecast
+from service.foresee import Forecast, charts, forecast
 from service.ledger import Subject
 from service.postgres import Database, Transaction
 from service.projections import Stored
@@ -156,15 +157,38 @@ async def read_forecast(
     clocks: NamedDependency[Clocks],
     as_of: AsOf = None,
 ) -> Forecast:
-    """When the spindle's rechecks fall due, at its rate of use; looking back, by what had happened by then.
+    """When the spindle's rechecks fall due at its rate of use, what is wearing, and steps; now, or as of the past.
 
     A time has a median, and intervals that hold it in 80 and in 95 of 100 cases. Where nothing is known of its use, the
-    answer says what is missing. An estimate for planning, not a promise, and nothing about whether a spindle is safe.
+    answer says what is missing. `wear` has setting depth and draw force since the rebuild, with the limit that is met
+    first and when, or why that cannot be said; `steps` are the losses of draw force that were found. An estimate for
+    planning, not a promise, and nothing about whether a spindle is safe.
     """
     async with database.transaction(snapshot=True) as tx:
         subject, _ = await _found(tx, spindle, key)
         when = None if as_of is None else looking_back(tx, as_of, None).as_of
         found = await forecast(tx, subject.subject, spindle, clocks, when)
+    if found is None:
+        raise SpindleNotFound(f"spindle {spindle!r} was not yet known then")
+    return found
+
+
+@get("/{spindle:str}/charts")
+async def read_charts(
+    spindle: FromPath[str],
+    database: NamedDependency[Database],
+    key: NamedDependency[Key],
+    as_of: AsOf = None,
+) -> Charts:
+    """Setting depths and draw forces as charts of individuals and moving ranges, segment by segment.
+
+    Forces also as cumulative sums and weighted means of how each came out beside what those before it let expect: by
+    these steps are found.
+    """
+    async with database.transaction(snapshot=True) as tx:
+        subject, _ = await _found(tx, spindle, key)
+        when = None if as_of is None else looking_back(tx, as_of, None).as_of
+        found = await charts(tx, subject.subject, spindle, when)
     if found is None:
         raise SpindleNotFound(f"spindle {spindle!r} was not yet known then")
     return found
@@ -247,7 +271,7 @@ def _measurement(row: Any) -> MeasurementShown:
 
 routes: Final = Router(
     path="/v1/spindles",
-    route_handlers=[read_spindle, read_clearance, read_forecast, read_history, read_measurements],
+    route_handlers=[read_spindle, read_clearance, read_forecast, read_charts, read_history, read_measurements],
     opt={"scope": "read"},
     tags=["spindles"],
 )

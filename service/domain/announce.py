@@ -3,6 +3,7 @@
 Rules of this file
 - A notice's id comes from its cause, so that telling twice is telling once, whoever tells.
 - Of one episode only its last state is told: due and already overdue makes one `recheck.overdue`.
+- A step of the draw force stands while the force that showed it is the newest: later it is past, and history.
 - An episode that goes on being due is not due anew because a late reading has moved the entry that crossed.
 """
 
@@ -17,7 +18,7 @@ from service.domain.health import worse
 from service.domain.notice import Notice, notice_id
 from service.domain.notice_data import NOTICE_DATA, episode_told, fitted
 from service.domain.recheck import Episode, Moment
-from service.domain.shown import moment_shown, recheck_shown, state_shown, verdict_shown
+from service.domain.shown import moment_shown, recheck_shown, state_shown, step_shown, verdict_shown
 from service.domain.spindle import SpindleState
 from service.domain.turn import CAUTIONS
 
@@ -45,6 +46,10 @@ def standing(seen: Seen) -> list[Notice]:
     if state.force is not None and (state.force.verdict.low or state.force.verdict.below_minimum):
         measured = {"verdict": verdict_shown(state.force.verdict), "entry": state.force.at.sequence}
         notices.append(_notice(seen, "draw_force.low", state.subject, state.force.at, measured, check="draw_force"))
+    step = state.force_track.step
+    if step is not None and state.force is not None and step.entry == state.force.at.sequence and step.kind != "slow":
+        body = {"step": step_shown(step), "entry": step.entry, "cautions": CAUTIONS}
+        notices.append(_notice(seen, "draw_force.stepped", state.subject, state.force.at, body, check="draw_force"))
     flag = state.counter.flag
     if flag is not None:
         at = Moment(time=flag.time, count=None, sequence=flag.sequence)

@@ -3,13 +3,14 @@
 from collections.abc import Iterable
 from datetime import datetime
 from decimal import Context, Decimal, Inexact, localcontext
+from math import hypot
 from typing import Final, Literal
 
 from msgspec import Struct
 
 from service.domain.decision import Interval, RuleName
 from service.domain.quantity import EXACT, ShownQuantity, shown, shown_rounded
-from service.domain.uncertainty import Budget
+from service.domain.uncertainty import OWN, Budget
 
 Outcome = Literal["conforming", "nonconforming", "undecided", "not_admissible"]
 
@@ -132,6 +133,16 @@ def show_uncertainty(budget: Budget | None, unit: Literal["mm", "N"]) -> ShownUn
         dof=_significant(budget.dof),
         confidence=None if budget.confidence is None else format(budget.confidence, "f"),
     )
+
+
+def own_part(uncertainty: ShownUncertainty) -> float:
+    """The standard uncertainty that belongs to one measurement alone, in the unit of the budget (see `Budget.own`)."""
+    return hypot(*(float(each.u.value) for each in uncertainty.budget if each.source in OWN))
+
+
+def common_part(uncertainty: ShownUncertainty) -> float:
+    """The standard uncertainty that acts alike on all measurements with one gauge (see `Budget.common`)."""
+    return hypot(*(float(each.u.value) for each in uncertainty.budget if each.source not in OWN))
 
 
 def _significant(value: Decimal | None) -> str | None:

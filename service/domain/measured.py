@@ -14,7 +14,8 @@ from service.domain.admissibility import (
     torque_out_of_limits,
 )
 from service.domain.event import spindles
-from service.domain.finding import Outcome, Recall
+from service.domain.finding import Outcome, Recall, common_part, own_part
+from service.domain.force_step import ForcePoint, step_text, taken
 from service.domain.gauge import Gauge
 from service.domain.nose_response import SETTLED_CYCLES, answer_of, expected_response, lead_inwards
 from service.domain.quantity import shown
@@ -30,6 +31,7 @@ from service.domain.spindle import (
     preparation,
     without,
 )
+from service.domain.spring_loss import stack_of
 from service.domain.step import Finding, References, Step, Verdict
 from service.domain.turn import Instruction, advise_setting, cure_reasons
 from service.domain.verdict import (
@@ -215,10 +217,39 @@ def force_measured(
     state = replace(state, last_draw_force=measurement)
     if not verdict.admissible:
         return _not_admissible(state, "draw_force", verdict, revision)
-    state = checked(replace(state, force=measurement), revision, "draw_force")
+    state, stepped = _stepped(replace(state, force=measurement), data.gauge, verdict, revision)
+    state = checked(state, revision, "draw_force")
     state = _in_doubt(_admitted(state, "draw_force", verdict), "draw_force", verdict)
     state = accepted_if_proven(state, revision)
-    return Step(state=state, verdict=verdict, findings=verdict.findings)
+    return Step(state=state, verdict=verdict, findings=(*verdict.findings, *stepped))
+
+
+def _stepped(
+    state: SpindleState, gauge: str | None, verdict: ForceVerdict, revision: Revision
+) -> tuple[SpindleState, tuple[Finding, ...]]:
+    """The force among those before it: whether it shows a step, and what the technician should know of it."""
+    marks = [state.checked.get("grease"), None if state.rebuild is None else state.rebuild.at, state.commissioned]
+    count, entry = state.counter.count, state.newest.sequence
+    assert entry is not None
+    budget = verdict.uncertainty
+    point = ForcePoint(
+        entry=entry,
+        time=state.newest.time,
+        count=count,
+        dry=count - max(mark.count for mark in marks if mark is not None and mark.count is not None),
+        force=float(verdict.force.value),
+        u=None if budget is None else own_part(budget),
+        common=0.0 if budget is None else common_part(budget),
+        gauge=None if gauge is None else f"{gauge}#{verdict.basis.calibration}",
+        level=0,
+    )
+    track = taken(state.force_track, point, stack_of(revision.issued.spring_stack))
+    found = track.step if track.step is not state.force_track.step else None
+    state = replace(state, force_track=track)
+    if found is None:
+        return state, ()
+    code = "force_slowly_lost" if found.kind == "slow" else "force_stepped"
+    return state, (Finding(code=code, text=step_text(found)),)
 
 
 def run_out_measured(state: SpindleState, data: spindles.RunOutMeasured, revision: Revision, known: References) -> Step:

@@ -15,7 +15,7 @@ from msgspec.structs import replace
 from service.domain.health import Reason
 from service.domain.notice import Notice, webhook_body
 from service.domain.quantity import Quantity
-from service.domain.shown import MomentShown, RecheckShown
+from service.domain.shown import MomentShown, RecheckShown, StepShown
 from service.domain.work_order import CauseName, EndedShown, Proof, RequestState
 
 SENT_BYTES_MAX: Final = 20_000
@@ -57,6 +57,14 @@ class DrawForceLow(OfSpindle, frozen=True, kw_only=True):
 
     verdict: dict[str, Any]
     entry: int
+
+
+class DrawForceStepped(OfSpindle, frozen=True, kw_only=True):
+    """A sudden loss of draw force; `entry` is the measurement that it was found with."""
+
+    step: StepShown
+    entry: int
+    cautions: tuple[str, ...]
 
 
 class CounterBackward(OfSpindle, frozen=True, kw_only=True):
@@ -247,6 +255,7 @@ NOTICE_DATA: Final[dict[str, type[Struct]]] = {
     "recheck.superseded": RecheckNotice,
     "setting.rejected": SettingRejected,
     "draw_force.low": DrawForceLow,
+    "draw_force.stepped": DrawForceStepped,
     "spindle.health_changed": HealthChanged,
     "gauge.suspect": GaugeSuspect,
     "lot.suspect": LotSuspect,

@@ -4,7 +4,7 @@
 do not. x comes in any order.
 """
 
-from math import sqrt
+from math import hypot, sqrt
 from typing import Final, Literal
 
 from msgspec import Struct
@@ -95,17 +95,18 @@ def fit_regression(x: Floats, y: Floats) -> Regression:
     )
 
 
-def meeting(line: Regression, limit: float, confidence: float, *, single: bool = False) -> Meeting:
+def meeting(line: Regression, limit: float, confidence: float, *, single: bool = False, beside: float = 0.0) -> Meeting:
     """The x at which the line meets the limit, with its interval (Fieller, 1954).
 
     The interval holds every x at which the limit lies in the interval about the line (or, `single`, about one new
-    value). Where the slope cannot be told from a level line at this confidence, it has no end: there is no `at` then.
+    value); `beside` is a standard uncertainty that all values share, which the line cannot show. Where the slope
+    cannot be told from a level line at this confidence, it has no end: there is no `at` then.
     """
     t = coverage_factor(confidence, line.dof)
     noise = (t * line.s) ** 2
     off = limit - line.mean_y
     steep = line.slope**2 - noise / line.spread
-    rest = off**2 - noise * (1 / line.n + (1 if single else 0))
+    rest = off**2 - noise * (1 / line.n + (1 if single else 0)) - (t * beside) ** 2
     under = (line.slope * off) ** 2 - steep * rest
     roots: tuple[float, ...] = ()
     if under >= 0 and steep != 0:
@@ -119,7 +120,7 @@ def meeting(line: Regression, limit: float, confidence: float, *, single: bool =
             at=None,
             lower=None,
             upper=None,
-            not_before=_first_touch(line, roots, limit, confidence, single=single),
+            not_before=_first_touch(line, roots, limit, confidence, single=single, shared=t * beside),
         )
     at, (lower, upper) = line.mean_x + off / line.slope, roots
     if at < line.first:
@@ -130,10 +131,10 @@ def meeting(line: Regression, limit: float, confidence: float, *, single: bool =
 
 
 def _first_touch(
-    line: Regression, roots: tuple[float, ...], limit: float, confidence: float, *, single: bool
+    line: Regression, roots: tuple[float, ...], limit: float, confidence: float, *, single: bool, shared: float
 ) -> float | None:
     """Where the interval about a line that may be level first touches the limit, from the last observed x on."""
-    half = line.half_width(line.last, confidence, single=single)
+    half = hypot(line.half_width(line.last, confidence, single=single), shared)
     if abs(line.at(line.last) - limit) <= half:
         return line.last
     return next((root for root in roots if root > line.last), None)

@@ -1,12 +1,15 @@
 """How a spindle's state, its rechecks and its measurements are written in answers and notices."""
 
 from datetime import datetime
-from typing import Any
+from decimal import Decimal
+from typing import Any, Literal
 
 from msgspec import Struct
 
 from service.domain.fold import View
+from service.domain.force_step import ForceStep, step_text
 from service.domain.health import Reason
+from service.domain.quantity import ShownQuantity, shown
 from service.domain.recheck import Episode, Moment
 from service.domain.spindle import SpindleState, conceded
 
@@ -83,6 +86,60 @@ class SpindleShown(StateShown, frozen=True, kw_only=True):
     findings: tuple[dict[str, Any], ...]
     sequence: int
     settled_at: datetime
+
+
+class OneDiscShown(Struct, frozen=True, kw_only=True):
+    """What one broken disc of the sheet's stack takes of the force: its pieces staying, or falling out."""
+
+    least: ShownQuantity
+    most: ShownQuantity
+
+
+class StepShown(Struct, frozen=True, kw_only=True):
+    """A loss of draw force. `entry` is the measurement that it was found with, `began` the first that shows it,
+
+    `before` the last that does not. `u` is the standard uncertainty of `size`; `expected` is what the force would have
+    been. `one_disc` is what one broken disc of the sheet's stack takes at least and at most.
+    """
+
+    entry: int
+    time: datetime
+    count: int
+    began: int
+    before: int
+    kind: Literal["disc_spring", "sudden", "slow"]
+    size: ShownQuantity
+    u: ShownQuantity
+    expected: ShownQuantity
+    one_disc: OneDiscShown | None
+    reason: str
+    text: str
+
+
+def step_shown(step: ForceStep) -> StepShown:
+    """Forces to a whole newton: none of it was ever exact."""
+    disc = step.one_disc
+    return StepShown(
+        entry=step.entry,
+        time=step.time,
+        count=step.count,
+        began=step.began,
+        before=step.before,
+        kind=step.kind,
+        size=newtons(step.size),
+        u=newtons(step.u),
+        expected=newtons(step.before_n),
+        one_disc=None
+        if disc is None
+        else OneDiscShown(least=newtons(disc.least * step.before_n), most=newtons(disc.most * step.before_n)),
+        reason=step.reason,
+        text=step_text(step),
+    )
+
+
+def newtons(value: float) -> ShownQuantity:
+    """To a whole newton."""
+    return shown(Decimal(round(value)), "N")
 
 
 def moment_shown(moment: Moment | None) -> MomentShown | None:

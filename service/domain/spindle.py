@@ -4,6 +4,7 @@ Rules of this file
 - A state is a value: every function answers a new one.
 - `setting`, `force` and `run_outs` are the measurements that stand; work on the spindle ends them. What was last
   measured, standing or not, is kept beside them for showing.
+- `force_track` is what the next draw force is judged by for a step; whatever may have moved the force begins a level.
 - `worked` is when something was last done to the spindle that may change what is measured; `turned` is the nose turned
   since the setting that stood, `observed_turns` what such turns did. A rebuild, a new nose or draw bar forgets both.
 - `causes` are what asks for work besides the rechecks, with those that the newest fact ended.
@@ -23,6 +24,7 @@ from service.domain.cause import Cause
 from service.domain.concession import Conceded, Concession, to_concede
 from service.domain.counter import CounterTrack
 from service.domain.event.sheets import Recheck, RunOutLimit
+from service.domain.force_step import ForceTrack
 from service.domain.gauge import Gauge
 from service.domain.nose_response import ObservedTurn, Turned
 from service.domain.quantity import EXACT
@@ -30,7 +32,7 @@ from service.domain.recheck import ACTIVE, RECALL_CHECK, Episode, Moment
 from service.domain.sheet import Revision
 from service.domain.verdict import ForceVerdict, RunOutVerdict, SettingVerdict
 
-FOLD_VERSION: Final = 3
+FOLD_VERSION: Final = 4
 """Raised when folding the same facts gives another state, so that stored states are made again."""
 
 Lifecycle = Literal["installed", "store", "repair", "retired"]
@@ -151,6 +153,7 @@ class SpindleState(Struct, frozen=True, kw_only=True):
     concession: Concession | None = None
     rechecks: tuple[Episode, ...] = ()
     withheld: Withheld | None = None
+    force_track: ForceTrack = ForceTrack()
     causes: tuple[Cause, ...] = ()
 
     @property

@@ -18,7 +18,7 @@ NEAR: Final = Context(prec=28)
 """For what was never exact: uncertainties and what follows from them."""
 
 COVERAGE_FACTOR: Final = 2
-_OWN: Final = ("repeatability", "resolution", "zeroing")
+OWN: Final = ("repeatability", "resolution", "zeroing")
 _ROUNDED: Final = Fraction(1, 10**20)
 """Degrees of freedom so near a whole number are that number: the contributions were rounded to 28 digits."""
 _AVERAGED: Final = ("repeatability", "resolution")
@@ -211,8 +211,8 @@ def measurement_budget(
     return Budget(
         components=_lines(stated, {"repeatability": repeatability_dof, "zeroing": effective_dof(once)}),
         unstated=tuple(unstated),
-        own=combined(u for name, u in stated.items() if name in _OWN),
-        common=combined(u for name, u in stated.items() if name not in _OWN),
+        own=combined(u for name, u in stated.items() if name in OWN),
+        common=combined(u for name, u in stated.items() if name not in OWN),
         confidence=confidence,
     )
 

@@ -6,11 +6,12 @@ from typing import Final, Literal
 
 from msgspec.structs import replace
 
-from service.domain import counter, recheck
+from service.domain import counter, force_step, recheck
 from service.domain.admissibility import RebuildRecord, rebuild_missing
 from service.domain.concession import Concession
 from service.domain.event import Fact, spindles
 from service.domain.event.sheets import SettingDepth
+from service.domain.force_step import ForceTrack
 from service.domain.lot import Lot
 from service.domain.nose_response import Turned
 from service.domain.quantity import EXACT
@@ -195,6 +196,7 @@ def sheet_assigned(state: SpindleState, data: spindles.SheetAssigned, known: Ref
         worked=state.newest,
         turned=None,
         observed_turns=(),
+        force_track=ForceTrack(),
     )
     return _with_last_checks(anchored(state, revision, "commissioning"), revision)
 
@@ -229,6 +231,7 @@ def rebuilt(state: SpindleState, data: spindles.ClampingSetReplaced, revision: R
         worked=state.newest,
         turned=None,
         observed_turns=(),
+        force_track=force_step.moved(state.force_track, fresh=True),
     )
     state = superseded(state, frozenset({"acceptance", "rebuild", "adjustment"}))
     return anchored(state, revision, "rebuild")
@@ -244,9 +247,14 @@ def from_lot(state: SpindleState, lot: Lot | None) -> SpindleState:
     return replace(state, rechecks=(*state.rechecks, opened))
 
 
+_APART_FROM_FORCE: Final = frozenset({"nose", "o_ring"})
+
+
 def component_replaced(state: SpindleState, data: spindles.ComponentReplaced) -> SpindleState:
     """The proof of the setting ends; a new nose or draw bar has to be torqued, and earlier turns tell nothing of it."""
     state = working(state, "component")
+    if data.component not in _APART_FROM_FORCE:
+        state = replace(state, force_track=force_step.moved(state.force_track))
     if data.component not in ("nose", "draw_bar"):
         return state
     return replace(loosened(state), observed_turns=())

@@ -155,7 +155,8 @@ def test_each_rejected_setting_is_told_and_work_on_it_is_not() -> None:
 
 def test_a_low_force_and_one_below_the_minimum_are_told_as_low() -> None:
     spindle = accepted()
-    for kilonewtons, told in (("21", []), ("18", ["draw_force.low"]), ("16", ["draw_force.low"])):
+    low = ["draw_force.low", "draw_force.stepped"]
+    for kilonewtons, told in (("21", []), ("18", low), ("16", low)):
         before = seen(spindle)
         spindle.pull(kilonewtons)
         assert told_by_fact(spindle, before) == told
@@ -167,7 +168,7 @@ def test_a_notice_says_when_what_it_speaks_of_was_last_proven() -> None:
     spindle.pull("18")
     spindle.measure("11.50")
     proofs = {notice.type: notice.data.last_proof.entry for notice in standing(seen(spindle))}
-    assert proofs == {"setting.rejected": 6, "draw_force.low": 7}
+    assert proofs == {"setting.rejected": 6, "draw_force.low": 7, "draw_force.stepped": 7}
 
 
 def test_a_counter_gone_backward_is_told_once_until_it_is_explained() -> None:
