@@ -1,6 +1,6 @@
 """What is derived from the ledger: a spindle's stored state, counter, place, rechecks and measurements."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
@@ -267,7 +267,13 @@ def judged_rows(steps: Iterable[Step], gauges: dict[int, str | None]) -> tuple[l
 
 
 async def write_judged(
-    tx: Transaction, subject: int, steps: Iterable[Step], gauges: dict[int, str | None], *, whole: bool
+    tx: Transaction,
+    subject: int,
+    steps: Sequence[Step],
+    gauges: dict[int, str | None],
+    sets: Mapping[int, Any],
+    *,
+    whole: bool,
 ) -> None:
     """Of a `whole` history what no longer stands is cleared away."""
     measured, lots = judged_rows(steps, gauges)
@@ -276,6 +282,7 @@ async def write_judged(
         await tx.run(SQL["clear_fitted_lots"], subject=subject, kept=[row["sequence"] for row in lots])
     await tx.each(SQL["write_measurement"], [{"subject": subject, **row} for row in measured])
     await tx.each(SQL["write_fitted_lot"], [{"subject": subject, **row} for row in lots])
+    await _write_sets(tx, subject, steps, sets, whole=whole)
 
 
 def torque_rows(tools: Mapping[int, tuple[datetime, str]]) -> list[Row]:
@@ -290,6 +297,41 @@ async def write_torques(
     if whole:
         await tx.run(SQL["clear_torques"], subject=subject, kept=list(tools))
     await tx.each(SQL["write_torque"], [{"subject": subject, **row} for row in torque_rows(tools)])
+
+
+def set_rows(steps: Iterable[Step], sets: Mapping[int, Any]) -> list[Row]:
+    """What begins or ends the watch over clamping sets, with sheet and count then; what was refused is left out.
+
+    `sets` has the facts of that kind by their sequence, as `refold.SetFact`.
+    """
+    rows = []
+    for made in steps:
+        at = made.state.newest
+        told = None if at.sequence is None or made.refused is not None else sets.get(at.sequence)
+        if told is not None:
+            rows.append(
+                {
+                    "sequence": at.sequence,
+                    "occurred": at.time,
+                    "kind": told.kind,
+                    "sheet": made.state.sheet,
+                    "reason": told.reason,
+                    "count": made.state.counter.count,
+                    "fitted_count": None if told.baseline is None else told.baseline.count,
+                    "fitted_at": None if told.baseline is None else told.baseline.time,
+                }
+            )
+    return rows
+
+
+async def _write_sets(
+    tx: Transaction, subject: int, steps: Iterable[Step], sets: Mapping[int, Any], *, whole: bool
+) -> None:
+    """Of a `whole` history what no longer stands is cleared away."""
+    rows = set_rows(steps, sets)
+    if whole:
+        await tx.run(SQL["clear_sets"], subject=subject, kept=[row["sequence"] for row in rows])
+    await tx.each(SQL["write_set"], [{"subject": subject, **row} for row in rows])
 
 
 KIND_OF: Final = {"SettingVerdict": "setting", "ForceVerdict": "draw_force", "RunOutVerdict": "run_out"}

@@ -194,3 +194,15 @@ DELETE FROM derived.to_settle WHERE subject = :subject::integer RETURNING cause;
 
 -- name: key_of
 SELECT key FROM derived.spindle WHERE subject = :subject::integer;
+
+-- name: clear_sets
+DELETE FROM derived.set_mark WHERE subject = :subject::integer AND sequence <> ALL (:kept::bigint[]);
+
+-- name: write_set
+INSERT INTO derived.set_mark (subject, sequence, occurred, kind, sheet, reason, count, fitted_count, fitted_at)
+VALUES (
+    :subject::integer, :sequence::bigint, :occurred::timestamptz, :kind::text, :sheet::text, :reason::text,
+    :count::bigint, :fitted_count::bigint, :fitted_at::timestamptz)
+ON CONFLICT (subject, sequence) DO UPDATE
+SET occurred = excluded.occurred, kind = excluded.kind, sheet = excluded.sheet, reason = excluded.reason,
+    count = excluded.count, fitted_count = excluded.fitted_count, fitted_at = excluded.fitted_at;

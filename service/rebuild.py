@@ -37,6 +37,7 @@ _TABLES: Final = {
     "measurement": "sequence",
     "fitted_lot": "sequence",
     "torque": "sequence",
+    "set_mark": "sequence",
     "use_hour": "hour",
     "work_order": "work_order",
 }
@@ -179,6 +180,7 @@ async def _compare(tx: Transaction, subject: int, after: Folded, history: Histor
         "measurement": measured,
         "fitted_lot": lots,
         "torque": projections.torque_rows(after.tools),
+        "set_mark": projections.set_rows(after.steps, after.sets),
         "use_hour": [dict(row) for row in await use.hours_by_ledger(tx, subject, history)],
         "work_order": work_orders.rows_of(work_orders.all_orders(after.steps, state, seen)),
     }

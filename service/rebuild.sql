@@ -46,6 +46,12 @@ SELECT sequence, occurred, lot FROM derived.fitted_lot WHERE subject = :subject:
 -- name: torque
 SELECT sequence, occurred, tool FROM derived.torque WHERE subject = :subject::integer ORDER BY sequence;
 
+-- name: set_mark
+SELECT sequence, occurred, kind, sheet, reason, count, fitted_count, fitted_at
+FROM derived.set_mark
+WHERE subject = :subject::integer
+ORDER BY sequence;
+
 -- name: use_hour
 SELECT hour, at, reading FROM derived.use_hour WHERE subject = :subject::integer ORDER BY hour;
 
@@ -73,6 +79,7 @@ FROM (
     UNION ALL SELECT 'measurement', subject FROM derived.measurement
     UNION ALL SELECT 'fitted_lot', subject FROM derived.fitted_lot
     UNION ALL SELECT 'torque', subject FROM derived.torque
+    UNION ALL SELECT 'set_mark', subject FROM derived.set_mark
     UNION ALL SELECT 'use_hour', subject FROM derived.use_hour
     UNION ALL SELECT 'use_fit', subject FROM derived.use_fit
     UNION ALL SELECT 'expected', subject FROM derived.expected
@@ -94,6 +101,7 @@ WITH stamped AS (
      rechecks AS (DELETE FROM derived.recheck WHERE subject = :subject::integer),
      measurements AS (DELETE FROM derived.measurement WHERE subject = :subject::integer),
      torques AS (DELETE FROM derived.torque WHERE subject = :subject::integer),
+     sets AS (DELETE FROM derived.set_mark WHERE subject = :subject::integer),
      hours AS (DELETE FROM derived.use_hour WHERE subject = :subject::integer),
      fits AS (DELETE FROM derived.use_fit WHERE subject = :subject::integer),
      expected AS (DELETE FROM derived.expected WHERE subject = :subject::integer),

@@ -299,7 +299,7 @@ async def write(
     if after.whole:
         await projections.keep_only_rechecks(tx, subject, episodes)
     await projections.write_rechecks(tx, subject, episodes)
-    await projections.write_judged(tx, subject, after.steps, after.gauges, whole=after.whole)
+    await projections.write_judged(tx, subject, after.steps, after.gauges, after.sets, whole=after.whole)
     await projections.write_torques(tx, subject, after.tools, whole=after.whole)
     await projections.write_state(
         tx,

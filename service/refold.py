@@ -20,6 +20,7 @@ from service.domain.counter import CounterTrack
 from service.domain.event import Fact, spindles
 from service.domain.fold import View, replay
 from service.domain.recheck import ACTIVE, Episode
+from service.domain.set_life import MarkKind
 from service.domain.spindle import SpindleState
 from service.domain.step import References, Step
 from service.postgres import Transaction
@@ -48,6 +49,14 @@ class Knowledge(Struct, frozen=True, kw_only=True):
     late: int | None = None
 
 
+class SetFact(Struct, frozen=True, kw_only=True):
+    """A fact that begins or ends the watch over a clamping set, with what it says of the set."""
+
+    kind: MarkKind
+    reason: str | None = None
+    baseline: spindles.BaselineMark | None = None
+
+
 class Folded(Struct, frozen=True, kw_only=True):
     """A spindle's history with what was new in it: the steps to write, and the step of the fact itself.
 
@@ -65,6 +74,7 @@ class Folded(Struct, frozen=True, kw_only=True):
     readings: dict[int, int] = {}
     gone: frozenset[int] = frozenset()
     tools: dict[int, tuple[datetime, str]] = {}
+    sets: dict[int, SetFact] = {}
 
     @property
     def refused(self) -> dict[int, str]:
@@ -115,6 +125,7 @@ async def fold_in(tx: Transaction, subject: int, key: str, stored: Stored | None
         final=steps[-1],
         gauges=_gauges([fact]),
         tools=_tools([fact]),
+        sets=_sets([fact]),
         whole=False,
         sequence=fact.sequence,
         newest=newest,
@@ -190,6 +201,7 @@ async def _fold(
         final=steps[-1],
         gauges=_gauges(history.facts),
         tools=_tools(history.facts),
+        sets=_sets(history.facts),
         whole=True,
         sequence=history.newest,
         newest=newest,
@@ -208,6 +220,20 @@ def _tools(facts: Sequence[Fact]) -> dict[int, tuple[datetime, str]]:
         for fact in facts
         if isinstance(fact.data, spindles.NoseTorqued) and fact.data.tool is not None
     }
+
+
+def _sets(facts: Sequence[Fact]) -> dict[int, SetFact]:
+    found: dict[int, SetFact] = {}
+    for fact in facts:
+        match fact.data:
+            case spindles.Commissioned(baseline=baseline):
+                stated = None if baseline is None else baseline.rebuilt
+                found[fact.sequence] = SetFact(kind="commissioned", baseline=stated)
+            case spindles.ClampingSetReplaced(reason=reason):
+                found[fact.sequence] = SetFact(kind="rebuilt", reason=reason)
+            case spindles.SheetAssigned():
+                found[fact.sequence] = SetFact(kind="sheet_assigned")
+    return found
 
 
 def amended_step(after: Folded, before: View, now: View) -> Step:

@@ -137,6 +137,10 @@ OPERATIONS: Final[dict[str, Told]] = {
         line="List rechecks: what is due, was done, or waits", codes=("spindle_needed", *_OF_THE_PAST), paged=True
     ),
     "read_plan": Told(line="Read what falls due in the coming weeks, and what is needed for it"),
+    "read_life": Told(
+        line="Read how long clamping sets last, and what to expect of those that run",
+        codes=("sheet_not_found", "spindle_not_found", "reason_unknown", "cost_unfit"),
+    ),
     "list_sheets": Told(line="List setting sheets", paged=True),
     "read_sheet": Told(
         line="Read a setting sheet with all its revisions", codes=("sheet_not_found",), conditional=True
@@ -147,6 +151,14 @@ OPERATIONS: Final[dict[str, Told]] = {
         line="Read what a gauge judged between two times", codes=("time_invalid", "gauge_not_found"), paged=True
     ),
     "read_reach_of_lot": Told(line="Read which spindles a lot went into", codes=("lot_not_found",), paged=True),
+    "post_rehearsal": Told(
+        line="Try another rule on the past without recording anything",
+        codes=(
+            *("json_malformed", "event_invalid", "sheet_not_found", "rule_unfit", "rehearsal_too_large"),
+            *("evaluation_invalid", "sheet_incomplete", "check_not_applicable"),
+        ),
+        bodies={JSON: ref("RehearsalAsked")},
+    ),
     "post_preview": Told(
         line="Try out a revision of a sheet without recording it",
         codes=("json_malformed", "event_invalid", "sheet_revision_exists", "cursor_malformed", "sheet_not_found"),

@@ -31,6 +31,8 @@ STATUS: Final = {
     "not_with_after": 400,
     "time_to_come": 400,
     "type_unknown": 400,
+    "reason_unknown": 400,
+    "cost_unfit": 400,
     "key_missing": 401,
     "scope_missing": 403,
     "plant_not_allowed": 403,
@@ -61,6 +63,7 @@ STATUS: Final = {
     "content_encoding_malformed": 400,
     "unpacks_too_far": 413,
     "batch_too_long": 413,
+    "rehearsal_too_large": 413,
     "too_many_spindles": 413,
 }
 """Refusals that are not 422."""

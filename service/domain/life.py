@@ -43,7 +43,7 @@ _METHOD: Final = {
     "Benard's median ranks, ranks adjusted for what was cut short (Abernethy, The New Weibull Handbook, chapter 2); no "
     "bounds: they belong to maximum likelihood (method mle)" + _KAPLAN_MEIER,
 }
-_FEW: Final = (
+FEW_SAID: Final = (
     f"with fewer than {FEW} failures the bounds cover less than they say: simulated, bounds of 95 % by the likelihood "
     "ratio cover about 83 % with 3 failures, 89 % with 5 and 92 % with 10, those by Fisher's information less"
 )
@@ -151,7 +151,7 @@ def _evaluated(
     if asked.method == "mle":
         fit = fit_weibull(failures, censored)
         weibull = fit.weibull
-        fitted = {"bounds": _bounds(fit, confidence), "r_squared": None, "ranks": None}
+        fitted = {"bounds": bounds_of(fit, confidence), "r_squared": None, "ranks": None}
     else:
         weibull, r_squared, ranks = rank_regression(failures, censored)
         fitted = {"bounds": None, "r_squared": rounded(r_squared), "ranks": tuple(rounded(rank) for rank in ranks)}
@@ -168,14 +168,15 @@ def _evaluated(
         mean=None if mean == float("inf") else rounded(mean),
         log_likelihood=rounded(log_likelihood(lives_of(failures, censored), weibull)),
         at=tuple(_surviving(weibull, fit, life, confidence) for life in places),
-        kaplan_meier=tuple(_step(step) for step in kaplan_meier(failures, censored, confidence)),
-        caution=_FEW if fit is not None and len(failures) < FEW else None,
+        kaplan_meier=tuple(step_shown(step) for step in kaplan_meier(failures, censored, confidence)),
+        caution=FEW_SAID if fit is not None and len(failures) < FEW else None,
         method=_METHOD[asked.method],
         **fitted,
     )
 
 
-def _bounds(fit: WeibullFit, confidence: float) -> LifeBounds:
+def bounds_of(fit: WeibullFit, confidence: float) -> LifeBounds:
+    """Of shape, scale and B10, by the likelihood ratio and by Fisher's information."""
     of = []
     for bounds in (likelihood_bounds, fisher_bounds):
         shape, scale, lives = bounds(fit, confidence, _TENTH)
@@ -199,7 +200,7 @@ def _surviving(weibull: Weibull, fit: WeibullFit | None, life: float, confidence
     )
 
 
-def _step(step: Step) -> SurvivalStep:
+def step_shown(step: Step) -> SurvivalStep:
     return SurvivalStep(
         life=rounded(step.life),
         at_risk=step.at_risk,

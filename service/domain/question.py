@@ -163,6 +163,11 @@ def rounded(value: float, origin: Decimal | None = None) -> str:
     return format(Decimal(0) if short == 0 else short, "f")
 
 
+def raw_of(value: float) -> Raw:
+    """A float as a question would have it written."""
+    return Raw(rounded(value).encode())
+
+
 def rounded_or_none(value: float | None, origin: Decimal | None = None) -> str | None:
     return None if value is None else rounded(value, origin)
 

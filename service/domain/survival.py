@@ -23,8 +23,12 @@ class Step(Struct, frozen=True, kw_only=True):
     upper: float | None
 
 
-def kaplan_meier(failures: Floats, censored: Floats, confidence: float) -> tuple[Step, ...]:
+def kaplan_meier(
+    failures: Floats, censored: Floats, confidence: float, entered: Floats | None = None
+) -> tuple[Step, ...]:
     """The share surviving after each life at which something failed (Kaplan and Meier, 1958).
+
+    `entered` has the ages above zero at which lives came under watch: before them they are not at risk.
 
     Bounds by Greenwood's variance of log(-log S), so that they stay within 0 and 1 (Kalbfleisch and Prentice).
     """
@@ -35,6 +39,8 @@ def kaplan_meier(failures: Floats, censored: Floats, confidence: float) -> tuple
     gone_censored = np.searchsorted(np.sort(censored), lives, side="left")
     survival, greenwood = 1.0, 0.0
     steps = []
+    if entered is not None:
+        gone_censored = gone_censored + len(entered) - np.searchsorted(np.sort(entered), lives, side="left")
     for life, failed, gone in zip(lives, counts, gone_failed + gone_censored, strict=True):
         at_risk = begun - int(gone)
         survival *= 1 - int(failed) / at_risk

@@ -18,6 +18,8 @@ from service.domain.survival import adjusted_ranks, median_ranks
 FEWEST_FAILURES: Final = 3
 """Two failures fit two parameters whatever they are; with three the likelihood-ratio bounds begin to hold."""
 SHAPE_MAX: Final = 1e6
+NONE_ENTERED: Final[Floats] = np.empty(0)
+"""All lives watched from their beginning."""
 _ROUNDS: Final = 200
 
 
@@ -56,11 +58,15 @@ class Weibull(Struct, frozen=True, kw_only=True):
 
 
 class Lives(Struct, frozen=True, kw_only=True):
-    """Logarithms of all lives and of the failures, from that of the longest life: none above zero."""
+    """Logarithms of all lives and of the failures, from that of the longest life: none above zero.
+
+    `entered` are those of the ages at which some of them came under watch: what had failed before was not seen.
+    """
 
     longest: float
     every: Floats
     failed: Floats
+    entered: Floats
 
     @property
     def failures(self) -> int:
@@ -84,8 +90,11 @@ class Bounds(Struct, frozen=True, kw_only=True):
     upper: float | None
 
 
-def lives_of(failures: Floats, censored: Floats) -> Lives:
-    """Raises QuestionRefused for too few failures, or failures all at the longest life: any shape would do."""
+def lives_of(failures: Floats, censored: Floats, entered: Floats = NONE_ENTERED) -> Lives:
+    """Raises QuestionRefused for too few failures, or failures all at the longest life: any shape would do.
+
+    `entered` has the ages above zero, each below its life, at which lives came under watch (truncated to the left).
+    """
     if len(failures) < FEWEST_FAILURES:
         text = f"{len(failures)} are too few failures: it takes {FEWEST_FAILURES} or more; two parameters fit any two"
         raise QuestionRefused(text, pointer="/failures")
@@ -95,22 +104,26 @@ def lives_of(failures: Floats, censored: Floats) -> Lives:
         text = "all failures are at one life, and nothing lived longer: no shape is steep enough"
         raise QuestionRefused(text, pointer="/failures")
     logs = _logs(every, longest)
-    return Lives(longest=longest, every=logs, failed=logs[: len(failures)])
+    return Lives(longest=longest, every=logs, failed=logs[: len(failures)], entered=_logs(entered, longest))
 
 
-def fit_weibull(failures: Floats, censored: Floats) -> WeibullFit:
+def fit_weibull(failures: Floats, censored: Floats, entered: Floats = NONE_ENTERED) -> WeibullFit:
     """Maximum likelihood with right censoring, by the profile of the shape (Lawless, Statistical Models and Methods
-    for Lifetime Data, 5.2; e-Handbook 8.4.1.3).
+    for Lifetime Data, 5.2; e-Handbook 8.4.1.3); with truncation to the left by what is seen from each entry on
+    (Lawless, 2.4): the hazards of the ages at entry are taken off those of the lives.
 
-    The profile's slope falls steadily, so there is one solution. Raises QuestionRefused as `lives_of` does.
+    Without truncation the profile's slope falls steadily, so there is one solution. Raises QuestionRefused as
+    `lives_of` does, and where what was seen after entry tells no shape.
     """
-    lives = lives_of(failures, censored)
-    r, every = lives.failures, lives.every
+    lives = lives_of(failures, censored, entered)
+    r, every, signs = lives.failures, *_signed(lives)
     mean_failed = float(lives.failed.mean())
 
     def slope(shape: float) -> tuple[float, float]:
-        weights = np.exp(shape * every)
+        weights = signs * np.exp(shape * every)
         total = float(weights.sum())
+        if total <= 0:
+            return inf, 0.0  # rounding: as for a shape far too small
         mean = _sum_of(weights, every) / total
         return 1 / shape + mean_failed - mean, -1 / shape**2 - _sum_of(weights, (every - mean) ** 2) / total
 
@@ -119,10 +132,12 @@ def fit_weibull(failures: Floats, censored: Floats) -> WeibullFit:
         raise QuestionRefused("the failures lie too close together: no shape can be told", pointer="/failures")
     log_scale = _log_scale(lives, shape)
     z = shape * (every - log_scale)
-    weights = np.exp(z)
+    weights = signs * np.exp(z)
     first, second = _sum_of(weights, z), _sum_of(weights, z * z)
     scale_scale, scale_shape, shape_shape = shape**2 * r, -shape * first, r + second
     determinant = scale_scale * shape_shape - scale_shape**2
+    if determinant <= 0:
+        raise QuestionRefused("what was seen after the ages at entry tells no shape", pointer="/entered")
     return WeibullFit(
         weibull=Weibull(shape=shape, scale=lives.longest * exp(log_scale)),
         log_likelihood=_profile(lives, shape),
@@ -156,7 +171,9 @@ def log_likelihood(lives: Lives, weibull: Weibull) -> float:
     """Of any distribution, not only the likeliest: failures by their density, the others by what survives."""
     z = weibull.shape * (lives.every - log(weibull.scale / lives.longest))
     logs = log(weibull.shape) * lives.failures + float(z[: lives.failures].sum()) - float(lives.failed.sum())
-    return logs - lives.failures * log(lives.longest) - float(np.exp(np.minimum(z, 700)).sum())
+    before = weibull.shape * (lives.entered - log(weibull.scale / lives.longest))
+    hazards = float(np.exp(np.minimum(z, 700)).sum()) - float(np.exp(np.minimum(before, 700)).sum())
+    return logs - lives.failures * log(lives.longest) - hazards
 
 
 def fisher_bounds(fit: WeibullFit, confidence: float, failed: tuple[float, ...]) -> tuple[Bounds, Bounds, list[Bounds]]:
@@ -218,18 +235,19 @@ class _QuantileProfile:
 
     def __call__(self, life: float) -> float:
         lives, k, r = self._lives, self._k, self._lives.failures
-        off = lives.every - life
+        every, signs = _signed(lives)
+        off = every - life
         failed = float(off[:r].sum())
 
         def slope(shape: float) -> tuple[float, float]:
-            weighted = off * np.exp(np.minimum(shape * off, 600.0))
+            weighted = signs * off * np.exp(np.minimum(shape * off, 600.0))
             return r / shape + failed - k * float(weighted.sum()), -r / shape**2 - k * _sum_of(weighted, off)
 
         shape = _falling_root(slope, start=self._shape)
         if shape is None:
             return -inf
         self._shape = shape
-        hazards = k * float(np.exp(np.minimum(shape * off, 600.0)).sum())
+        hazards = k * _sum_of(signs, np.exp(np.minimum(shape * off, 600.0)))
         logs = r * (log(k) + log(shape) - log(lives.longest)) + shape * failed - float(lives.failed.sum())
         return logs - hazards - self._floor
 
@@ -241,6 +259,12 @@ def _logs(lives: Floats, longest: float) -> Floats:
     return logs
 
 
+def _signed(lives: Lives) -> tuple[Floats, Floats]:
+    """Every life and every age at entry, with the sign by which its hazard counts."""
+    both = np.concatenate((lives.every, lives.entered))
+    return both, np.concatenate((np.ones(len(lives.every)), np.full(len(lives.entered), -1.0)))
+
+
 def _sum_of(weights: Floats, values: Floats) -> float:
     """The sum of products, in one thread: a product of long vectors would wait for another core that may be busy."""
     return float((weights * values).sum())
@@ -248,7 +272,8 @@ def _sum_of(weights: Floats, values: Floats) -> float:
 
 def _log_scale(lives: Lives, shape: float) -> float:
     """The likeliest log scale, from the longest life, for a shape."""
-    return log(float(np.exp(shape * lives.every).sum()) / lives.failures) / shape
+    every, signs = _signed(lives)
+    return log(max(_sum_of(signs, np.exp(shape * every)), 1e-300) / lives.failures) / shape
 
 
 def _profile(lives: Lives, shape: float) -> float:
