@@ -55,8 +55,10 @@ async def test_from_the_end_only_what_comes_is_told(database_url: str) -> None:
         assert (await ledger.client.get(PATH, params={"after": "end"})).json()["items"] == []
 
 
-async def _listen_again_and_again(ledger: Running, heard: list[Json], *, each: int, until: asyncio.Event) -> None:
-    """Is cut off after every few events, and comes back with the last id."""
+async def _listen_again_and_again(
+    ledger: Running, heard: list[Json], *, each: int, until: asyncio.Event, whole: list[int]
+) -> None:
+    """Is cut off after every few events, and comes back with the last id; in the end it hears the `whole` number."""
     last: str | None = None
     while not until.is_set():
         async with hearing(ledger, PATH, last=last) as one:
@@ -67,7 +69,7 @@ async def _listen_again_and_again(ledger: Running, heard: list[Json], *, each: i
         heard += one.data
         last = one.last_id or last
     async with hearing(ledger, PATH, last=last) as one:
-        await one.until(lambda: any(block.startswith(": here") for block in one.blocks))
+        await one.heard(whole[0] - len(heard))
     heard += one.data
 
 
@@ -79,9 +81,12 @@ async def test_cut_off_beside_writers_one_of_them_held_nothing_is_lost_or_told_t
         await held.execute("BEGIN")
         await held.execute(HELD, "W0")
         over = asyncio.Event()
+        whole: list[int] = []
         heard: list[list[Json]] = [[] for _ in range(6)]
         listening = [
-            asyncio.create_task(_listen_again_and_again((ledger, other)[n % 2], mine, each=3 + 7 * n, until=over))
+            asyncio.create_task(
+                _listen_again_and_again((ledger, other)[n % 2], mine, each=3 + 7 * n, until=over, whole=whole)
+            )
             for n, mine in enumerate(heard)
         ]
         async with hearing(ledger, PATH) as throughout:
@@ -92,6 +97,7 @@ async def test_cut_off_beside_writers_one_of_them_held_nothing_is_lost_or_told_t
             await held.close()
             all_of_it = await everything(ledger)
             assert sorted(places(await throughout.heard(len(all_of_it)))) == all_of_it
+        whole.append(len(all_of_it))
         over.set()
         await asyncio.gather(*listening)
         assert len(all_of_it) == 3 + 2 * WRITERS + WRITERS * EACH + 1

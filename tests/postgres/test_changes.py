@@ -15,6 +15,7 @@ from tests.running import running, select
 from tests.story.day_one import ENDED, event, rebuild, story
 
 BEFORE: Final = """
+    DROP TABLE derived.set_mark;
     DROP AGGREGATE ledger.chained(bytea, bytea);
     DROP FUNCTION ledger.next_hash;
     DROP FUNCTION ledger.reading_tail;
