@@ -181,7 +181,7 @@ async def _listening(address: str, path: str, headers: str) -> AsyncIterator[lis
     writers: list[asyncio.StreamWriter] = []
 
     async def one() -> asyncio.StreamReader:
-        reader, writer = await asyncio.open_connection(host, port)
+        reader, writer = await asyncio.open_connection(host, port, limit=2**22)
         writers.append(writer)
         writer.write(asked)
         await reader.readuntil(b"id: ")
