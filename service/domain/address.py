@@ -121,6 +121,10 @@ def target_of(url: str, pointer: str = "/url") -> Target:
         parts = urlsplit(url)
         port = parts.port
     except ValueError as error:
+        # Some releases of the library refuse brackets that others read: the host is judged first, by our own rule.
+        authority = re.split(r"[/?#]", url.partition("//")[2], maxsplit=1)[0]
+        if "@" not in authority and authority.count("[") == authority.count("]") > 0:
+            _host_of(authority, pointer)
         raise UrlMalformed(f"no URL: {error}", pointer=pointer) from error
     if "@" in parts.netloc:
         raise UrlHasCredentials("a URL carries no user and no password; requests are signed instead", pointer=pointer)

@@ -219,7 +219,7 @@ def tally(tie: Tie, known: Iterable[Point], fresh: Sequence[Point]) -> Tallied:
             continue
         if run:
             found = _between(tie, before, run, point)
-            (rises if _can_be(tie, before, found) else refused).append(found)
+            (rises if _can_be(tie, before, found, point) else refused).append(found)
             run = []
         before = point
     for point in run:
@@ -238,10 +238,13 @@ def _between(tie: Tie, before: Point | None, run: Sequence[Point], after: Point)
     return Rise(cycles=max(added, 0), occurred=run[-1].occurred, late=True)
 
 
-def _can_be(tie: Tie, before: Point | None, rise: Rise) -> bool:
-    """An absolute count is judged by how fast its counter can run; events and deltas were told one by one."""
+def _can_be(tie: Tie, before: Point | None, rise: Rise, after: Point) -> bool:
+    """An absolute count is judged by how fast its counter can run; events and deltas were told one by one.
+
+    What a run adds may lie anywhere from what was known before it to what was known after it.
+    """
     since = tie.since if before is None else before.occurred
-    return tie.use != "absolute" or fits(rise.cycles, since, rise.occurred, tie.max_per_second)
+    return tie.use != "absolute" or fits(rise.cycles, since, after.occurred, tie.max_per_second)
 
 
 def _rise(tie: Tie, before: Point | None, point: Point) -> Rise:

@@ -160,6 +160,15 @@ def test_law_no_order_overlap_or_repetition_changes_the_sum(
     assert summed == in_order
 
 
+def test_a_reset_that_is_found_late_counts_what_followed_it() -> None:
+    """The fall alone shows it, and what was counted after it took as long as until the next that was known."""
+    points, _ = _told([[(1, "rise"), (8, "rise"), (1, "reset"), (8, "rise")]], resets_told=False)
+    known = [points[0], points[1], points[3]]
+    tallied = tally(tie("absolute"), known, [points[2]])
+    assert tallied.refused == ()
+    assert sum(rise.cycles for rise in tallied.rises) == added(tie("absolute"), points) - added(tie("absolute"), known)
+
+
 @given(
     st.lists(st.sampled_from(["OPEN", "CLOSED", "UNLATCHED"]), min_size=1, max_size=30),
     st.sampled_from([(), ("CLOSED",)]),
