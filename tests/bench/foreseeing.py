@@ -20,9 +20,9 @@ SPINDLES = 10_000
 WEEKS = 26
 SPINDLES_MADE = """
 INSERT INTO derived.spindle (subject, key, plant, hall, machine, position, sheet, lifecycle, health, clearance,
-                             sequence, newest_fact, folded, fold, settled_at)
+                             sequence, newest_fact, folded, fold, settled_at, log, reasons, changed, moved)
 SELECT 1000000 + n, 'foresee-' || n, 'bench', (n % 20)::text, (n / 4)::text, (n % 4)::text, 'S' || n % 5, 'installed',
-       'normal', 'cleared', 1, now(), '{}', 2, now()
+       'normal', 'cleared', 1, now(), '{}', 2, now(), 1 + n % 16, '{}', 0, 0
 FROM generate_series(1, $1::integer) AS n
 """
 COUNTERS_MADE = """
