@@ -99,7 +99,7 @@ SELECT count(*) FROM appended;
 -- name: append_runs_of_readings
 -- The same where a spindle comes more than once: each of its readings follows the one before it.
 WITH incoming AS MATERIALIZED (
-    SELECT subject.subject, subject.log, 
+    SELECT subject.subject, subject.log,
            subject.sequence + row_number() OVER (PARTITION BY subject.subject ORDER BY sent.place) AS sequence,
            subject.head, sent.reading, sent.place,
            coalesce(sent.origin, 1) AS origin

@@ -75,7 +75,7 @@ class CounterBackward(OfSpindle, frozen=True, kw_only=True):
 
 
 class CounterSilent(OfSpindle, frozen=True, kw_only=True):
-    """A counter that has not been read for some days."""
+    """A counter that has been quiet for half as long again as it usually is."""
 
     last_read: datetime
 
@@ -266,7 +266,7 @@ NOTICE_DATA: Final[dict[str, type[Struct]]] = {
     "endpoint.disabled": EndpointDisabled,
     "endpoint.ping": EndpointPing,
 }
-"""What the `data` of each type that is announced is made of; the other types are kept for later."""
+"""What the `data` of each type is made of."""
 
 
 def episode_told(notice: Notice) -> RecheckShown | None:
